@@ -174,6 +174,7 @@ CLIMB = ("climb", 1.0, 80.0)
         ({"feeder": {"length_m": 11.0}}, [("feeder", 3.0, 4.5)]),  # 3 m more at 1.5
         ({"feeder": {"length_m": 5.0}}, []),
         ({"feeder": {"connectors": 5}}, [("connector", 3.0, 15.0)]),
+        ({"feeder": {"connectors": 3}}, [("connector", 1.0, 5.0)]),
         ({"feeder": {"connectors": 1}}, []),
         ({"feeder": {"type": "rg213"}}, [("feeder", 8.0, 24.0), ("connector", 2.0, 10.0), CLIMB]),
         ({"antenna": {"azimuth_deg": 30.0}}, [CLIMB]),  # turned, not bought
@@ -226,15 +227,12 @@ def test_batteries_and_panels_are_priced_by_what_they_hold() -> None:
 
     cell = {"station": "tank", "battery": {"chemistry": "li_socl2", "capacity_mah": 13000.0}}
     battery = supply({"battery_per_ah": 2.0}, [cell])["battery"]
-    assert (battery.what, battery.size, battery.quantity, battery.unit) == (
-        "li_socl2",
-        13000.0,
-        13000.0,
-        "mAh",
-    )
+    assert (battery.station, battery.what, battery.size) == ("tank", "li_socl2", 13000.0)
+    assert (battery.quantity, battery.unit) == (13000.0, "mAh")
     assert (battery.unit_price, battery.cost, battery.price_stated) == (0.002, 26.0, True)
     sunny = supply({"panel_per_w": 4.0}, [{"station": "tank", "solar": {"worst_month_peak_sun_h": 2.0}}])
     assert sunny.keys() == {"panel", "storage"}
+    assert {p.station for p in sunny.values()} == {"tank"}
     panel, storage = sunny["panel"], sunny["storage"]
     assert (panel.cost, panel.unit, panel.price_stated) == (round(panel.quantity * 4.0, 2), "W", True)
     assert (storage.cost, storage.unit, storage.price_stated) == (
@@ -267,3 +265,26 @@ def test_a_bill_is_of_the_plan_s_own_prices_where_all_of_them_are() -> None:
     assert stated(own)
     for left_out in own:
         assert not stated({k: v for k, v in own.items() if k != left_out})
+
+
+@pytest.mark.parametrize(
+    ("prices", "gain_dbi", "cost", "stated"),
+    [
+        ({"yagi": 50.0}, 9.5, 50.0, True),
+        ({"yagi": 50.0}, 12.0, 70.0, False),  # 2.5 dB over the usual gain, at 8 by the example
+        ({"yagi": 50.0, "per_db": 10.0}, 12.0, 75.0, True),
+        ({"per_db": 10.0}, 12.0, 95.0, False),
+    ],
+)
+def test_an_antenna_s_price_is_the_plan_s_own_where_all_that_counts_is(
+    prices: dict[str, float], gain_dbi: float, cost: float, stated: bool
+) -> None:
+    found = priced({"antenna": prices}, antenna={"type": "yagi", "gain_dbi": gain_dbi})["antenna"]
+    assert (found.cost, found.size, found.price_stated) == (cost, gain_dbi, stated)
+
+
+def test_a_gain_over_a_dipole_is_priced_as_what_it_is_over_an_isotropic_radiator() -> None:
+    """10 dBd are 12.15 dBi, 2.65 dB over a yagi's usual 9.5 dBi: 70 + 2.65 x 8."""
+    found = priced({}, antenna={"type": "yagi", "gain_dbd": 10.0})["antenna"]
+    assert found.size == 12.15
+    assert found.cost == pytest.approx(91.2, abs=0.02)

@@ -228,7 +228,7 @@ def test_an_antenna_behind_a_bank_is_moved_onto_it_with_its_cable(tmp_path: Path
 @pytest.mark.parametrize(
     ("length_m", "moved_m", "length", "cable"),
     [(0.0, 40.0, 40.0, "rg213"), (0.0, 40.2, 40.2, "half_inch_foam"),
-     (5.0, 35.0, 40.0, "rg58"), (5.0, 36.0, 41.0, "half_inch_foam")],
+     (5.0, 35.0, 40.0, "rg58"), (5.0, 36.27, 41.3, "half_inch_foam")],
 )  # fmt: skip
 def test_an_antenna_moved_by_hand(length_m: float, moved_m: float, length: float, cable: str) -> None:
     """At 60 degrees north a degree is 111.41 km of latitude and 55.80 km of longitude (WGS 84, from memory).
@@ -248,6 +248,26 @@ def test_an_antenna_moved_by_hand(length_m: float, moved_m: float, length: float
     assert (moved.feeder.connectors, moved.feeder.arrestor) == ((0, False) if length_m else (2, True))
     assert moved.mast_foot_m == 0.0
     assert moved.antenna_height_m == 9.0
+
+
+def test_a_place_is_written_to_a_decimetre() -> None:
+    """In the plan's own coordinates: on a zone's central meridian the grid is 0.9996 of the ground (UTM), here 70.21 m
+    east; in degrees to the sixth decimal."""
+    on_grid = {"easting_m": 500_000.0, "northing_m": 5_000_000.0, "epsg": 32631}
+    moved = moved_station(sites.case(tank=on_grid).near, 70.24, 90.0)
+    assert (moved.easting_m, moved.northing_m) == (500_070.2, 5_000_000.0)
+    assert (moved.latitude_deg, moved.epsg) == (None, 32631)
+    turned = moved_station(sites.case(tank=on_grid).near, 70.24, 30.0)
+    assert turned.easting_m is not None
+    assert turned.northing_m is not None
+    at_m = turned.easting_m - 500_000.0, turned.northing_m - 5_000_000.0
+    assert at_m == pytest.approx((35.1, 60.8), abs=0.15)  # the bearing holds to a fifth of a degree
+    assert (round(turned.easting_m, 1), round(turned.northing_m, 1)) == (turned.easting_m, turned.northing_m)
+    placed = moved_station(sites.case(tank={"latitude_deg": 60.0, "longitude_deg": 10.0}).near, 70.24, 30.0)
+    assert [round(v or 0.0, 6) for v in (placed.latitude_deg, placed.longitude_deg)] == [
+        placed.latitude_deg,
+        placed.longitude_deg,
+    ]
 
 
 def test_a_relay_is_priced_where_nothing_else_closes(tmp_path: Path) -> None:

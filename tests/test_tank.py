@@ -523,7 +523,15 @@ def test_the_proposed_stop_level_worked_by_hand(
 
 @pytest.mark.parametrize(
     ("lost", "intervals", "interval_s"),
-    [(0.3, 3, 300.0), (0.66, 6, 180.0), (0.8, 10, 120.0), (0.85, 10, 120.0)],
+    [
+        (0.3, 3, 300.0),
+        (0.5, 4, 300.0),
+        (0.6, 5, 300.0),
+        (0.66, 6, 180.0),
+        (0.7, 8, 180.0),
+        (0.8, 10, 120.0),
+        (0.85, 10, 120.0),
+    ],
 )
 def test_a_watchdog_of_as_few_intervals_as_stop_the_engine_once_a_month_at_most(
     lost: float, intervals: int, interval_s: float
@@ -540,6 +548,16 @@ def test_a_watchdog_of_as_few_intervals_as_stop_the_engine_once_a_month_at_most(
             changed = replace(slow, report_interval_s=every_s, watchdog_s=fewer * every_s)
             assert year_risk(changed, channel).working.nuisance_stops > 12.0
     assert (found.nuisance_stops <= 12.0) is (lost < 0.85)
+
+
+@pytest.mark.slow
+def test_the_longest_usual_interval_that_the_watchdog_leaves_room_for() -> None:
+    """Any chance accepted: whole, easily set values, and none more often than the shortest."""
+    usual_s = (30.0, 60.0, 120.0, 180.0, 300.0, 600.0, 900.0, 1200.0, 1800.0, 3600.0, 7200.0)
+    for interval_s in usual_s:
+        often = box(report_interval_s=20.0, report_delays_s=(0.0,), watchdog_s=interval_s + 1.0)
+        assert solve(often, BOX, SteadyChannel(0.01), 1.0, 30.0).interval_s == interval_s
+    assert solve(often, BOX, SteadyChannel(0.01), 1.0, 7201.0).interval_s is None
 
 
 @pytest.mark.parametrize(

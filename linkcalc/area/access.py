@@ -128,7 +128,8 @@ class Allowed:
 def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> Allowed:
     """Which cells of an area meet what is required of a place; unknown ground is NaN.
 
-    A `DomainError` says what ruled out the last of them."""
+    A `DomainError` says what ruled out the last of them.
+    """
     known = np.isfinite(ground_m)
     left = area & known
     steps = [("the ground is known", int(left.sum()))]

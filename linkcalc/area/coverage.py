@@ -62,7 +62,8 @@ def prepared_job(
     """Read the land around a station of a plan and put together the work on it.
 
     The other end of the link, by default the station's first, goes into the cells; a `shared` grid is that of several
-    stations."""
+    stations.
+    """
     radius, cell = _checked_m(radius_m, cell_m)
     plan = loaded.plan
     chosen = _link_named(loaded, station, link)
@@ -104,16 +105,13 @@ def _station_named(loaded: "LoadedPlan", name: str) -> Station:
 def _link_named(loaded: "LoadedPlan", station: str, name: str | None) -> Link:
     plan = loaded.plan
     _station_named(loaded, station)
-    own = [k for k in plan.link if station in (k.from_, k.to)]
+    own = {k.name: k for k in plan.link if station in (k.from_, k.to)}
     if not own:
         raise LinkcalcError(f'no link of this plan has the station "{station}" as an end')
-    if name is None:
-        return own[0]
-    for k in own:
-        if k.name == name:
-            return k
-    names = ", ".join(f'"{k.name}"' for k in own)
-    raise LinkcalcError(f'unknown link "{name}" at station "{station}"; its links: {names}')
+    if name is not None and name not in own:
+        names = ", ".join(f'"{known}"' for known in own)
+        raise LinkcalcError(f'unknown link "{name}" at station "{station}"; its links: {names}')
+    return next(iter(own.values())) if name is None else own[name]
 
 
 def coverage(job: Job, run: Run | None = None, store: TileStore | None = None) -> dict[str, Singles]:
@@ -211,7 +209,8 @@ def plan_coverage(
 
     Stations are worked off one after the other, so that the heights around one of them are in memory at a time.
     Finished tiles are deleted at the end only by whoever made their folder: `tiles` of the result, see
-    `TileStore.remove`."""
+    `TileStore.remove`.
+    """
     run = run or Run()
     names = list(dict.fromkeys([station] if isinstance(station, str) else station))
     links = _links_of(loaded, names, [link] if isinstance(link, str) else list(link or ()))
@@ -239,10 +238,11 @@ def _answered(
 ) -> tuple[Job, "TileStore | None", dict[str, Singles], list[str]]:
     """One station's job without its heights, where its tiles are, its bands, and notes."""
     with prepared as job:
-        store = None if run.tiles_in is None else TileStore(run.tiles_in, job.digest())
+        store = run.store_of(job)
         with telling_of_tiles(store, run.say):
             found = coverage(job, run, store)
     notes = [*job.land.notes, *_notes(loaded, job)]
+    # of several stations only one's heights are held at a time
     land = replace(job.land, cells=_NO_CELLS, native=_NO_FLAGS, around=Neighbourhood())
     return replace(job, land=land), store, found, notes
 
@@ -254,7 +254,8 @@ def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> 
     """The better of two coverages in each cell: by verdict, then by what the weaker direction has to spare.
 
     `best` is of the stations before, empty for the first, and written to; `number` is that of one more station, from
-    1."""
+    1.
+    """
     closes = found["verdict"] == VERDICTS.index("closes")
     known = np.isfinite(found["margin_db"])
     if not best:
@@ -262,6 +263,7 @@ def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> 
         best["serving_station"] = np.where(known, number, np.nan).astype(np.float32)
         best["stations_closing"] = np.where(known, closes, np.nan).astype(np.float32)
         return best
+    # written so that what has no answer yet, NaN, is bettered by any
     better = known & ~(_rank(found) <= _rank(best))
     for name, values in found.items():
         best[name][better] = values[better]
@@ -272,6 +274,7 @@ def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> 
 
 def _rank(bands: dict[str, Singles]) -> Singles:
     """The higher the better; NaN where there is no answer."""
+    # a better word outranks any margin
     spare = np.clip(bands["margin_db"] - bands["required_margin_db"], -1e3, 1e3)
     return bands["verdict"] * 1e4 + np.where(np.isnan(spare), -1e3, spare)
 
@@ -295,8 +298,5 @@ def _links_of(loaded: "LoadedPlan", names: Sequence[str], wanted: Sequence[str])
         if not any(k.name == name and {k.from_, k.to} & set(names) for k in loaded.plan.link):
             _link_named(loaded, names[0], name)  # says what there is
             raise LinkcalcError(f'link "{name}" has none of these stations as an end: {", ".join(names)}')
-    own: list[str | None] = []
-    for station in names:
-        mine = [k.name for k in loaded.plan.link if k.name in wanted and station in (k.from_, k.to)]
-        own.append(mine[0] if mine else None)
-    return own
+    named = [k for k in loaded.plan.link if k.name in wanted]
+    return [next((k.name for k in named if station in (k.from_, k.to)), None) for station in names]

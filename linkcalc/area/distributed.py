@@ -40,10 +40,13 @@ MOST_RESTARTS = 5
 
 
 class Distributed:
-    """The workers of a cluster, as a `Scheduler`: of one whose scheduler has an address such as
-    ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and certificates that dask's own configuration names.
+    """The workers of a cluster, as a `Scheduler`.
 
-    A `LinkcalcError` where it cannot be reached, or a worker's numbers would not be those of this process."""
+    `address` is that of the cluster's own scheduler, such as ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and
+    certificates that dask's configuration names. `say` gets lines for the user.
+
+    A `LinkcalcError` where it cannot be reached, or a worker's numbers would not be those of this process.
+    """
 
     def __init__(self, address: str, *, say: Callable[[str], None] = lambda line: None) -> None:
         try:
@@ -94,7 +97,8 @@ class Distributed:
         """As `Scheduler.run`; the tiles of a worker that is lost are done by the others.
 
         A `LinkcalcError` where the scheduler is lost, no worker is there for two minutes, one that came later runs
-        another linkcalc, or a tile has taken several workers down with it."""
+        another linkcalc, or a tile has taken several workers down with it.
+        """
         waiting = list(reversed(tiles))
         running: dict[str, tuple[Any, Tile]] = {}
         done: queue.SimpleQueue[str] = queue.SimpleQueue()

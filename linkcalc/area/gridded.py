@@ -37,7 +37,8 @@ class Gridded(Answer):
 
         Its coordinate reference system stands in the variable ``spatial_ref`` as the CF conventions (1.8, section
         5.6) want it, in WKT and with the raster's transform, where readers of maps look for it. Latitude and
-        longitude (WGS 84) of every cell are coordinates, too."""
+        longitude (WGS 84) of every cell are coordinates, too.
+        """
         from pyproj import CRS
 
         layers, crs, affine, tags = self.raster()

@@ -69,8 +69,9 @@ def height_pairs(
     """Work out a link's path for every pair of two lists of antenna heights, as `case.with_heights` gives it pair by
     pair.
 
-    By numba where that is quicker, see `by_numba`, unless it is said; `progress` is called with how many of how many
-    heights at `from` are done."""
+    Compiled where that is quicker (`by_numba`), unless `use_numba` says; `progress` is called with how many of how many
+    heights at `from` are done.
+    """
     near = np.atleast_1d(checked("near_height_m", near_height_m, above=0.0))
     far = np.atleast_1d(checked("far_height_m", far_height_m, above=0.0))
     if use_numba is None:

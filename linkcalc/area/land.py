@@ -189,6 +189,7 @@ def read_land(
     fitting = area_notes(terrain.ground, terrain.surface, latitude, longitude, radius)
     classes = (terrain.cover.woods, terrain.cover.built)
     mosaics = (terrain.ground, terrain.surface, terrain.canopy, *classes)
+    # a raster counts what it met; other stations may have read it before
     met_before = {id(r): r.out_of_limits[0] for mosaic in mosaics for r in mosaic.rasters}
     found = [
         window
@@ -253,6 +254,7 @@ def _windows(layer: int, mosaic: Mosaic, plane: Plane, radius: float) -> Iterato
         if not (np.isfinite(column).all() and np.isfinite(row).all()):
             raise TerrainError(f"raster {raster.name}: its projection is not defined all over the area")
         products = kernels.terms(east, north)
+        # fitted to every second point and held against all, so that a bad fit shows between them
         fitted = products[::2]
         maps = np.stack([np.linalg.lstsq(fitted, v[::2], rcond=None)[0] for v in (column, row)])
         off = max(np.abs(products @ m - v).max() for m, v in zip(maps, (column, row), strict=True))

@@ -49,7 +49,8 @@ def losses(
 
     `fixed` says which end of the link stands at the station. Heights are the template's unless given; its profile is
     not looked at. The rules are those of `linkcalc.link.path_loss`, the profiles those of
-    `linkcalc.terrain.cutting.cut_profile`."""
+    `linkcalc.terrain.cutting.cut_profile`.
+    """
     east, north = np.broadcast_arrays(checked("east_m", east_m), checked("north_m", north_m))
     east, north = east.ravel(), north.ravel()
     length = np.hypot(east, north)

@@ -83,7 +83,8 @@ class Answers:
 def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkCase, End]:
     """A link of a plan without its ground, and which end, the `station`, stays where it is.
 
-    The other end counts as positioned, wherever the plan has it."""
+    The other end counts as positioned, wherever the plan has it.
+    """
     plan = loaded.plan
     refuse_chosen(plan.conditions, "a map, a fleet or a place for a relay")
     if station not in (link.from_, link.to):
@@ -95,6 +96,7 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
     placed = {"latitude_deg": latitude, "longitude_deg": longitude}
     moved = moved.model_copy(update={**placed, "easting_m": None, "northing_m": None, "epsg": None})
     near, far = (stays, moved) if fixed == "near" else (moved, stays)
+    # a case needs a profile; nothing looks at this one
     x = np.array([0.0, 500.0, 1000.0])
     nowhere = Profile(
         x, 0.0 * x, 0.0 * x, ("", "", ""), np.full(3, INLAND, dtype=np.int8),
@@ -178,6 +180,7 @@ def _lowest_factor(template: LinkCase, spare: Floats) -> Floats:
     if not isinstance(m, ChirpModulation):
         return np.full(spare.shape, np.nan)
     lowest = np.where(np.isnan(spare), np.nan, 0.0)
+    # from the slowest on, so that the fastest that suffices has the last say
     for factor in sorted({*SPREADING_FACTORS, m.spreading_factor}, reverse=True):
         gained = css.required_snr_db(m.spreading_factor) - css.required_snr_db(factor)
         lowest = np.where(spare + gained >= 0.0, factor, lowest)

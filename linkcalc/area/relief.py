@@ -26,6 +26,7 @@ def relief_around(ground: Mosaic, places_deg: Floats) -> Relief:
     blank = Plane(*middle_of(places_deg))
     east, north = blank.position_of(places_deg[:, 0], places_deg[:, 1])
     half_m = [max(1.12 * float(np.abs(v).max()), 150.0) for v in (east, north)]
+    # a long link in a narrow strip shows no land around it
     narrow = max(half_m) / 2.5
     half_m = [max(v, narrow) for v in half_m]
     cell = 2.0 * max(half_m) / _MAP_CELLS

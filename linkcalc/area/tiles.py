@@ -244,6 +244,12 @@ class Run:
         """Whether the formulas are compiled."""
         return compiled.available() if self.use_numba is None else self.use_numba
 
+    def store_of(self, job: "TiledJob") -> TileStore | None:
+        """Where a job's tiles are kept."""
+        if self.tiles_in is None:
+            return None
+        return TileStore(self.tiles_in, job.digest(), bands=job.shape[0])
+
 
 class TiledJob(Protocol):
     """What is worked off tile by tile."""
@@ -254,6 +260,7 @@ class TiledJob(Protocol):
     def shape(self) -> tuple[int, int, int]: ...
     def tiles(self) -> list[Tile]: ...
     def work_m(self, tile: Tile) -> float: ...
+    def digest(self) -> str: ...
 
 
 AnyJob = TypeVar("AnyJob", bound=TiledJob)
@@ -286,6 +293,7 @@ def worked_off(
     # workers elsewhere get ready by themselves
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
         get_ready(first, run.say)
+    # the time that is left is told by the pace of tiles alone
     at.begun = time.monotonic()
     for tile, found in scheduler.run(work, job, missing):
         if store:

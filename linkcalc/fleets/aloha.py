@@ -35,24 +35,6 @@ def slotted_success(load: ArrayLike) -> Any:
     return scalar_if_0d(np.exp(-checked("load", load, at_least=0.0)))
 
 
-def pure_throughput(load: ArrayLike) -> Any:
-    """Packets received per packet time: G exp(-2G), at most 1/(2e).
-
-    >>> round(pure_throughput(0.5), 4)
-    0.1839
-    """
-    return scalar_if_0d(np.asarray(load, dtype=np.float64) * pure_success(load))
-
-
-def slotted_throughput(load: ArrayLike) -> Any:
-    """Packets received per slot: G exp(-G), at most 1/e.
-
-    >>> round(slotted_throughput(1.0), 4)
-    0.3679
-    """
-    return scalar_if_0d(np.asarray(load, dtype=np.float64) * slotted_success(load))
-
-
 def blocked(servers: int, load: ArrayLike) -> Any:
     """Share of arrivals that find every server busy, here packets that a receiver can take at once; load in erlang.
 

@@ -187,6 +187,7 @@ def _choice(
             )
         elif barred:
             notes.append(f"spreading factors and powers over the limits of {limits.region} are not proposed")
+        # a node that nothing legal is left for is answered all the same, and told of
         whole &= legal | none[:, np.newaxis, np.newaxis]
     return Choice(powers, pinned.astype(np.int64), whole), tuple(notes)
 
@@ -339,6 +340,7 @@ def _loads(
     seconds = net.time_on_air_s[np.arange(net.nodes), setting.factor] * net.tries
     for times in LOADS:
         more = scaled(net, times)
+        # a node that would have to send without a pause
         if (seconds >= more.interval_s).any():
             break
         fares = outlook(more, setting)

@@ -94,7 +94,7 @@ def options(
         for k in range(c):
             level = network.gain_db[nodes, j] - network.noise_dbm[j] - network.required_snr_db[k]
             margin = level[:, np.newaxis] + choice.powers_dbm
-            back = network.back_snr_db[nodes, j] - network.required_snr_db[k]
+            back = network.return_snr_db[nodes, j] - network.required_snr_db[k]
             met = Met.of(network, nodes, j, k, air)
             found = messages(network, nodes, j, margin, back, met, spread=spread)
             success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions

@@ -79,27 +79,28 @@ class Outlook:
 
 
 def messages(
-    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, back_db: Floats, met: "Met",
+    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, return_db: Floats, met: "Met",
     *, spread: bool = True,
 ) -> Outcome:  # fmt: skip
     """What becomes of the messages of nodes, (k,), each reporting to a shed, with what they meet on the air.
 
-    `margin_db`, (k, powers), is the mean level over the weakest that is received, `back_db`, (k,), that of the answers.
-    `spread` averages over what is unknown or varies slowly; else they stay at the predicted level.
+    `margin_db`, (k, powers), is the mean level over the weakest that is received, `return_db`, (k,), that of the
+    answers. `spread` averages over what is unknown or varies slowly; else they stay at the predicted level.
     """
     fading = network.fading[nodes, shed]
     by_level = [met.survival] if met.again is None else [met.survival, met.again.meets]
     if not spread:
         shares = [level_shares(fading, m) for m in margin_db.T]
         means = [np.stack([(s * v).sum(axis=1) for s in shares], axis=1)[..., np.newaxis] for v in by_level]
-        back = above(fading, back_db)[:, np.newaxis, np.newaxis]
+        back = above(fading, return_db)[:, np.newaxis, np.newaxis]
         weight = np.ones(1)
     else:
+        # all tries of a message share the slow state: the mean over these is taken last
         slow = network.sigma_db[nodes, shed][:, np.newaxis] * _Z
         place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - MARGINS_DB[0]) / STEP_DB
         place = np.clip(place, 0.0, MARGINS_DB.size - 1.001)
         means = [_between(received_by_margin(fading, v), place) for v in by_level]
-        back = above(fading, back_db[:, np.newaxis] + slow)[:, np.newaxis, :]
+        back = above(fading, return_db[:, np.newaxis] + slow)[:, np.newaxis, :]
         weight = _WEIGHT
     back = back * np.reshape(met.answered, (-1, 1, 1))
     received = np.clip(means[0], 0.0, 1.0)
@@ -113,6 +114,7 @@ def messages(
         arrived = arrived + sent * (1.0 - missed if network.acknowledged else received)
         numbers.append(sent @ weight)
         if network.acknowledged:
+            # what got through and whose answer is heard is not sent again; without answers all tries are sent
             sent = sent * (1.0 - (1.0 - missed) * back)
     success = (1.0 - lost) @ weight
     assured = success
@@ -226,7 +228,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     >>> n = 200
     >>> network = Network(gain_db=np.full((n, 1), -100.0), noise_dbm=np.full(1, -117.0),
     ...     fading=np.full((n, 1), 3, dtype=np.int8), sigma_db=np.zeros((n, 1)),
-    ...     back_snr_db=np.full((n, 1), 30.0), required_snr_db=np.array([-15.0]),
+    ...     return_snr_db=np.full((n, 1), 30.0), required_snr_db=np.array([-15.0]),
     ...     threshold_db=np.full((1, 1), 300.0), factors=(10,), time_on_air_s=np.full((n, 1), 0.37),
     ...     answer_s=np.array([0.2]), interval_s=np.full(n, 300.0), acknowledged=False, demodulators=1000)
     >>> zero = np.zeros(n, dtype=np.int64)
@@ -248,7 +250,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     ]
     groups = [g for g in groups if g[0].size]
     margin = network.margin_db(setting.power_dbm, setting.shed, setting.factor)
-    back = network.back_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
+    back = network.return_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
 
     def judged(air: Air | None) -> Outcome:
         parts = [(nodes, Met.of(network, nodes, j, c, air)) for nodes, j, c in groups]

@@ -71,7 +71,7 @@ class Encounters:
             axis=1,
         )
         """(n, s): chance that a shed hears a node."""
-        back = network.back_snr_db[i, setting.shed]
+        back = network.return_snr_db[i, setting.shed]
         own = network.fading[i, setting.shed]
         self.answer_heard = above(own, back - network.required_snr_db[setting.factor])
         self.kept: dict[tuple[str, int, int], Floats] = {}

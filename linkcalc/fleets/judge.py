@@ -41,7 +41,7 @@ def by_link(network: Network, paths: "Paths", setting: Setting, asked: Requireme
     k, j = np.arange(network.nodes), setting.shed
     uncertain = paths.site_db[k, j], paths.conditions_db[k, j], paths.k_db[k, j]
     there = network.margin_db(setting.power_dbm, setting.shed, setting.factor)
-    back = network.back_snr_db[k, j] - network.required_snr_db[setting.factor]
+    back = network.return_snr_db[k, j] - network.required_snr_db[setting.factor]
     ways = (there, back) if network.acknowledged else (there,)
     return np.asarray(np.min([judgement(asked, margin, *uncertain).verdict for margin in ways], axis=0))
 

@@ -72,6 +72,7 @@ def received_by_margin(fading: NDArray[np.int8], survival: Floats) -> Floats:
     The sum over the steps of level depends on the difference of margin and step alone: a convolution. What
     wraps around falls on margins that are cut away.
     """
+    # levels lie on a coarser grid than margins: each step of survival stands at every _STRIDE-th place
     rise = np.zeros((survival.shape[0], _REACH + 1))
     rise[:, ::_STRIDE] = np.diff(survival, axis=1, prepend=0.0)
     spectrum = rfft(rise, _LENGTH, axis=1)

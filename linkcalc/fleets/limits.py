@@ -62,10 +62,12 @@ class Limits:
         own = np.flatnonzero(setting.shed == index)
         if not (net.acknowledged and own.size):
             return None
+        # the worst hour: every message in it, each with all its tries, and each of these answered
         per_hour = [math.ceil(HOUR_S / net.interval_s[i] - 1e-9) * net.tries for i in own]
         seconds: Counter[float] = Counter()
         for i, count in zip(own, per_hour, strict=True):
             seconds[float(net.answer_s[setting.factor[i]])] += count
+        # the rules know one kind of transmission beside other traffic: the longest answers, as they dwell longest
         longest = max(seconds)
         frequency = self._fleet.radio.frequency_mhz * 1e6
         others = tuple(OtherTraffic(frequency, s * count) for s, count in seconds.items() if s != longest)

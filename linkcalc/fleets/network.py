@@ -42,7 +42,7 @@ class Network:
     """(n, s): index into `FADING_K_DB`."""
     sigma_db: Floats
     """(n, s): standard deviation of what is unknown or varies slowly."""
-    back_snr_db: Floats
+    return_snr_db: Floats
     """(n, s): of the shed's answers at the node."""
     required_snr_db: Floats
     """(c,)"""
@@ -84,7 +84,7 @@ class Network:
         n, s = self.gain_db.shape
         c = self.required_snr_db.size
         shapes = {
-            "noise_dbm": (s,), "fading": (n, s), "sigma_db": (n, s), "back_snr_db": (n, s),
+            "noise_dbm": (s,), "fading": (n, s), "sigma_db": (n, s), "return_snr_db": (n, s),
             "threshold_db": (c, c), "time_on_air_s": (n, c), "answer_s": (c,), "interval_s": (n,),
         }  # fmt: skip
         for name, shape in shapes.items():

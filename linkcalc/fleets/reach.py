@@ -278,7 +278,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
         fading=fading_of(found.k_db) if radio.fading == "by_path" else np.full(gain.shape, STEADY, np.int8),
         sigma_db=np.nan_to_num(np.hypot(found.site_db, found.conditions_db)),
         site_sigma_db=np.nan_to_num(found.site_db),
-        back_snr_db=found.shed_power_dbm + gain - found.node_noise_dbm,
+        return_snr_db=found.shed_power_dbm + gain - found.node_noise_dbm,
         required_snr_db=required,
         threshold_db=threshold,
         factors=factors,

@@ -121,7 +121,7 @@ class Ratios:
     def of(cls, network: Network, setting: Setting) -> "Ratios":
         """Those of a fleet."""
         i = np.arange(network.nodes)
-        answer = network.back_snr_db[i, setting.shed] - network.required_snr_db[setting.factor]
+        answer = network.return_snr_db[i, setting.shed] - network.required_snr_db[setting.factor]
         need = network.noise_dbm + network.required_snr_db[:, np.newaxis]
         return cls(
             _ratio(setting.power_dbm[:, np.newaxis] + network.gain_db),
@@ -197,7 +197,7 @@ def simulated_parts(
 
     >>> network = Network(gain_db=np.full((2, 1), -100.0), noise_dbm=np.full(1, -117.0),
     ...     fading=np.full((2, 1), 3, dtype=np.int8), sigma_db=np.zeros((2, 1)),
-    ...     back_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
+    ...     return_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
     ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
     ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
     >>> zero = np.zeros(2, dtype=np.int64)

@@ -26,6 +26,7 @@ from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
+from linkcalc.radio.antenna_types import AntennaType
 from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
@@ -425,17 +426,28 @@ def main_gain_dbi(station: Station) -> float:
     return figures(station.antenna).gain_dbi
 
 
-@lru_cache(maxsize=64)  # by value: one check asks hundreds of times for the same few
 def figures(a: AntennaFigures) -> antenna.Antenna:
     """Gain, beam and pattern of an antenna as a plan states it."""
+    tables = (a.azimuth_pattern, a.elevation_pattern)
+    return _figures(
+        a.type, a.gain_dbi, a.gain_dbd, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg,
+        *(None if table is None else tuple(map(tuple, table)) for table in tables),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=64)  # by value: one check asks hundreds of times for the same few
+def _figures(
+    kind: AntennaType, gain_dbi: float | None, gain_dbd: float | None, across_deg: float | None,
+    up_deg: float | None, azimuth: antenna.Table | None = None, elevation: antenna.Table | None = None,
+) -> antenna.Antenna:  # fmt: skip
     return antenna.generic_antenna(
-        a.type,
-        gain_dbi=a.gain_dbi,
-        gain_dbd=a.gain_dbd,
-        horizontal_beamwidth_deg=a.horizontal_beamwidth_deg,
-        vertical_beamwidth_deg=a.vertical_beamwidth_deg,
-        azimuth_table=a.azimuth_pattern,
-        elevation_table=a.elevation_pattern,
+        kind,
+        gain_dbi=gain_dbi,
+        gain_dbd=gain_dbd,
+        horizontal_beamwidth_deg=across_deg,
+        vertical_beamwidth_deg=up_deg,
+        azimuth_table=azimuth,
+        elevation_table=elevation,
     )
 
 

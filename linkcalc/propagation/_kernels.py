@@ -300,6 +300,7 @@ def sphere_of_path(length: float, h1: float, h2: float, a: float) -> Sphere:
 
 def knife_edge(nu: Number) -> Number:
     """Approximate knife-edge loss, dB [12]."""
+    # both choices are computed: far below the range the logarithm would see 0
     x = np.maximum(nu, -0.78) - 0.1
     return where(nu > -0.78, 6.9 + 20.0 * np.log10(np.sqrt(x * x + 1.0) + x), 0.0)
 
@@ -313,6 +314,7 @@ def bullington(nu1: float, length: float, f: Number) -> Number:
 def height_gain(beta: Number, y: Number, k: Number) -> Number:
     """Antenna height term G of the first-term loss, dB [35, 36]."""
     b = beta * y
+    # held where the other branch serves: the root of a negative number would warn
     high = np.maximum(b, 2.0) - 1.1
     lg = np.log10(where(b > 2.0, high, b + 0.1 * b * b * b))
     gain = where(b > 2.0, 17.6 * np.sqrt(high) - 5.0 * lg - 8.0, 20.0 * lg)

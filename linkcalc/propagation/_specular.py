@@ -1,6 +1,6 @@
 """The search for specular points of a profile, and the geometry of a curved earth that mirrors.
 
-Lengths in m, angles in rad, heights above sea level; `two_ray.find_reflection` says what is looked for.
+Lengths in m, angles in rad, heights above sea level; docs/models/two_ray.md says what is looked for, and how.
 """
 
 import math
@@ -152,6 +152,7 @@ def fitted_line(path: Path, start: Floats, end: Floats) -> tuple[Floats, Floats,
 def fitted_trial(path: Path, x: Floats) -> Trial:
     """Fit the reflecting line around each trial point; its footprint and the line depend on each other."""
     reach_back = reach_ahead = np.full(x.shape, path.length / 8.0)
+    # a footprint of nothing has no line
     shortest = path.length * 1e-6
     for _ in range(6):
         start = np.clip(x - reach_back, 0.0, path.length - shortest)
@@ -210,6 +211,7 @@ def specular_points(path: Path) -> list[float]:
     crosses = np.signbit(gap[1:]) != np.signbit(gap[:-1])
     crosses &= np.isfinite(gap[1:]) & np.isfinite(gap[:-1])
     low, high = x[:-1][crosses], x[1:][crosses]
+    # the mirrored point less the trial point changes its sign at a specular point: cut the interval to a 32nd, thrice
     for _ in range(3):
         finer = np.linspace(low, high, FINER)
         negative = np.signbit(fitted_trial(path, finer).mirror_m - finer)
@@ -236,6 +238,7 @@ def judge(path: Path, trial: Trial) -> tuple[Reflection, float | None]:
     inside = (path.x >= start) & (path.x <= end)
     rayleigh = path.wavelength / (8.0 * math.sin(psi))
     roughness = math.sqrt(float(trial.variance[0]))
+    # what rises within the footprint is the mirror's own roughness, and clutter there is told, not held against it
     over = path.surface - legs + np.where(inside, -max(rayleigh, 3.0 * roughness), path.clutter)
     blocked = float(path.x[over.argmax()]) if over.max() > 0.0 else None
     share = float(np.diff(np.interp([start, end], path.x, path.covered))[0]) / (end - start)

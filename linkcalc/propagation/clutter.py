@@ -131,6 +131,7 @@ def statistical_loss_db(
         result: Floats = -5.0 * np.log10(long + short) + sigma * deviate
         return result
 
+    # beyond 2 km the loss no longer grows
     return scalar_if_0d(np.minimum(loss(d), loss(np.array(2.0))))
 
 

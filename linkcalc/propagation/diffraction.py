@@ -139,6 +139,7 @@ def rounded_obstacle_loss_db(
     d2 = checked("d2_m", d2_m, above=0.0)
     given = checked("radius_m", radius_m, at_least=0.0)
     lam = SPEED_OF_LIGHT_M_S / checked("frequency_hz", frequency_hz, above=0.0)
+    # a knife edge has no radius to divide by; what that gives in excess is dropped at the end
     radius = np.where(given > 0.0, given, 1.0)
     size = math.pi * radius / lam
     m = radius * (d1 + d2) / (d1 * d2) / np.cbrt(size)
@@ -216,6 +217,7 @@ def double_edge_loss_db(
         return scalar_if_0d(loss1 + loss2 + np.where(lesser > _COMPARABLE_DB, nearness, 0.0))
     if form != "dominant":
         raise DomainError(f'form must be "dominant" or "comparable", got {form!r}')
+    # the formulas are for a first edge that dominates: where the second does, the path is read backwards
     second = h2 * np.sqrt(1.0 / ((a + b) * c)) > h1 * np.sqrt(1.0 / (a * (b + c)))
     h1, h2 = np.where(second, h2, h1), np.where(second, h1, h2)
     a, c = np.where(second, c, a), np.where(second, a, c)

@@ -241,6 +241,7 @@ def system_noise(
     quiet = without_engine(man_made, galactic)
     engine = (_ratio(rise) - 1.0) * quiet
 
+    # one part moved, the whole summed again: what the other parts add damps its swing
     def change_db(man_made_db: float, galactic_db: float) -> Floats:
         changed = without_engine(
             man_made * 10.0 ** (man_made_db / 10.0), galactic * 10.0 ** (galactic_db / 10.0)

@@ -294,6 +294,7 @@ def two_ray_loss_db(
     g = 10.0 ** (checked("gain_ratio_db", gain_ratio_db, at_most=300.0) / 20.0)
     _, h1, h2, psi, divergence = curved_geometry(d, h1, h2, k_factor)
     curved = np.isfinite(np.asarray(k_factor, dtype=float))
+    # a plane has no horizon that the rays could come too near to
     if (curved & (psi < np.cbrt(curvature_of(k_factor) * wavelength / np.pi))).any():
         warnings.warn(
             "two rays do not describe a curved earth so close to grazing; use spherical-earth diffraction",
@@ -340,20 +341,8 @@ def find_reflection(
     Returns
     -------
     tuple of Reflection or None, and str
-        The strongest reflection, or None; and one sentence that says where it is, or why there is none.
-
-    Notes
-    -----
-    At each trial point a straight line is fitted by least squares to the ground within the footprint that
-    the first Fresnel zone of the reflected ray would have there; the point is specular when that line,
-    followed along the curved earth, mirrors the ray exactly there. Line and footprint depend on each other;
-    where six rounds do not make them agree (to 1 % of the footprint, a bound of our own), nothing is
-    mirrored.
-
-    The reflected ray must clear what stands along both its legs; within the footprint, ground may rise above
-    it by Rayleigh's height or three times the roughness, whichever is more, and clutter is reported instead.
-    The direct ray must be clear. Of several reflections the strongest by roughness, divergence and clutter
-    is returned.
+        The strongest reflection by roughness, divergence and clutter, or None; and one sentence that says where it is,
+        or why there is none. How it is looked for stands in docs/models/two_ray.md.
 
     Examples
     --------

@@ -166,6 +166,7 @@ def generic_antenna(
     if up is not None:
         up = float(checked("vertical_beamwidth_deg", up, above=0.0, at_most=180.0))
 
+    # what is stated stands; the rule of the type fills in the rest, from whatever of gain and beam there is
     if usual.beam_rule_deg2 is not None:
         rule = usual.beam_rule_deg2
         if gain_dbi is None:

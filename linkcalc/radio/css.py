@@ -110,6 +110,7 @@ def payload_symbols(
             f"low_data_rate_optimisation must be auto, on or off, got {low_data_rate_optimisation!r}"
         )
     bits = 8 * size - 4 * sf + np.where(sf < 7, 0, 8) + 16 * crc + 20 * explicit_header
+    # the coder sends whole blocks
     blocks = np.ceil(np.maximum(bits, 0) / (4 * (sf - 2 * optimised)))
     return scalar_if_0d(8 + blocks * (4 + _parity_bits(coding_rate)))
 

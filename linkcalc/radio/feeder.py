@@ -138,6 +138,7 @@ def _cable_law(cable_type: str) -> tuple[Floats, Floats]:
     terms = _law_terms(_TABLE_HZ)
     weighted = terms / table[:, np.newaxis]
     coefficients = np.linalg.lstsq(weighted, np.ones(3), rcond=None)[0]
+    # no dielectric gives power back: conductor loss alone, then
     if coefficients[1] < 0.0:
         coefficients = np.array([weighted[:, 0].sum() / (weighted[:, 0] ** 2).sum(), 0.0])
     return coefficients, table / (terms @ coefficients)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError, PlanError
-from linkcalc.link.parts_list import bill
+from linkcalc.link.parts_list import Bill, bill
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.result import LinkResult, Result, VerdictWord
 from linkcalc.link.verdict import check_plan
@@ -87,11 +87,6 @@ def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: s
     Each of `settings`, such as ``"tank.antenna_height_m=8"``, several keys with commas between, makes a further
     candidate of each plan file. `leaf` is ``plan``, ``in``, ``out``, or ``both``: every candidate for trees in leaf
     and out of it.
-
-    >>> import linkcalc as lc
-    >>> found = compare([lc.sample_path("upland")], ["tank.antenna_height_m=8"])
-    >>> [(r.candidate, r.verdict) for r in found.rows]
-    [('upland.toml', 'at_risk'), ('upland.toml, tank.antenna_height_m=8', 'at_risk')]
     """
     if leaf not in ("plan", "both", *LEAF):
         raise LinkcalcError(f"leaf {leaf!r}: there are plan, in, out, both")
@@ -100,15 +95,11 @@ def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: s
     cautions: tuple[str, ...] = ()
     for (label, given), state in product(list(_candidates(plans, settings)), states):
         loaded = _in_state(given, state) if isinstance(given, LoadedPlan) else _loaded(*given, state)
-        result = check_plan(loaded, advice=False)
-        result = with_sections(result, loaded.plan, brief=True)
+        result = with_sections(check_plan(loaded, advice=False), loaded.plan, brief=True)
         cautions = result.cautions
-        found = bill(loaded.plan, result.sections)
-        first = rows[0].parts_cost if rows else found.cost
-        for link in result.links:
-            rows.append(
-                _row(label, loaded, link, result, found.cost, found.cost - first, found.prices_stated)
-            )
+        parts = bill(loaded.plan, result.sections)
+        first = rows[0].parts_cost if rows else parts.cost
+        rows += [_row(label, loaded, link, result, parts, first) for link in result.links]
     if len({(r.candidate, r.leaf) for r in rows}) < 2:
         raise LinkcalcError("one candidate alone: name a second plan, or give --set or --leaf both")
     return Candidates(tuple(rows), cautions)
@@ -140,7 +131,7 @@ def _loaded(path: Path, settings: tuple[str, ...], state: str | None) -> LoadedP
 
 
 def _row(
-    label: str, loaded: LoadedPlan, link: LinkResult, result: Result, cost: float, over: float, stated: bool
+    label: str, loaded: LoadedPlan, link: LinkResult, result: Result, parts: Bill, first_cost: float
 ) -> Compared:
     forward, return_ = link.directions
     weaker = min(link.directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
@@ -163,9 +154,9 @@ def _row(
         delivery_probability=weaker.delivery_probability,
         limited_by=weaker.limited_by,
         time_on_air_s=max(forward.time_on_air_s, return_.time_on_air_s),
-        parts_cost=cost,
-        cost_over_first=round(over, 2),
+        parts_cost=parts.cost,
+        cost_over_first=round(parts.cost - first_cost, 2),
         currency=loaded.plan.prices.currency,
-        prices_stated=stated,
+        prices_stated=parts.prices_stated,
         battery_years=min(years) if years else None,
     )

@@ -5,7 +5,7 @@ pair, with a feeder that grows as its antenna is raised.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +27,7 @@ from linkcalc.link.uncertainty import noise_items, together_db
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Station
 from linkcalc.plan.base import COMMON_PRACTICE
+from linkcalc.sweeps.table import rows_of
 
 if TYPE_CHECKING:
     import xarray
@@ -40,6 +41,8 @@ MOST_M = 200.0
 _LEVELS = 40
 MOST_LEVELS = 100
 _STEPS_M = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0)
+_FIGURES = {"margin_db": "dB", "lacking_db": "dB", "cost": "", "closes": ""}
+"""Of every pair of heights, with their units."""
 _ROUNDING_DB = 1e-4
 """Of a budget's terms, all together; pairs that lack less are looked at exactly."""
 
@@ -62,8 +65,8 @@ class MastPrices:
     """Foot, bracket and an hour's work, whatever its length."""
 
     def __post_init__(self) -> None:
-        for name in ("cost_per_m", "guyed_above_m", "guyed_cost_per_m", "cost_per_mast"):
-            checked(name, getattr(self, name), at_least=0.0)
+        for price in fields(self):
+            checked(price.name, getattr(self, price.name), at_least=0.0)
 
     def of(self, length_m: ArrayLike) -> Floats:
         """Cost of masts by their lengths, m; no mast, no cost."""
@@ -119,24 +122,15 @@ class HeightTable(Answer):
     def to_rows(self) -> list[dict[str, Any]]:
         """Return a row for each pair of heights."""
         near, far = np.meshgrid(self.near_height_m, self.far_height_m, indexing="ij")
-        columns = {"near_height_m": near, "far_height_m": far, "margin_db": self.margin_db,
-                   "lacking_db": self.lacking_db, "cost": self.cost, "closes": self.closes}  # fmt: skip
-        cells = zip(*(c.ravel().tolist() for c in columns.values()), strict=True)
-        return [dict(zip(columns, row, strict=True)) for row in cells]
+        return rows_of(
+            {"near_height_m": near, "far_height_m": far} | {name: getattr(self, name) for name in _FIGURES}
+        )
 
     def to_xarray(self) -> "xarray.Dataset":
         """Return margins, what lacks and costs over both heights; raises `LinkcalcError` without xarray."""
         dims = ("near_height_m", "far_height_m")
         dataset: xarray.Dataset = installed("xarray").Dataset(
-            {
-                name: (dims, np.array(values), {"units": unit})
-                for name, values, unit in (
-                    ("margin_db", self.margin_db, "dB"),
-                    ("lacking_db", self.lacking_db, "dB"),
-                    ("cost", self.cost, ""),
-                    ("closes", self.closes, ""),
-                )
-            },
+            {name: (dims, np.array(getattr(self, name)), {"units": unit}) for name, unit in _FIGURES.items()},
             coords={d: (d, getattr(self, d).copy(), {"units": "m"}) for d in dims},
             attrs={"link": self.link, "near": self.from_, "far": self.to, "asked": self.asked},
         )
@@ -161,7 +155,8 @@ def height_table(
 
     By default the finest usual step that gives at most 40 heights is taken, and the present heights are looked at
     besides. `stated` are the prices that the user stated. What stands at the ends already, `bases_m` high, carries a
-    mast for nothing."""
+    mast for nothing.
+    """
     top = float(checked("highest_m", highest_m, at_least=2.0, at_most=MOST_M))
     for base in bases_m:
         if checked("bases_m", base, at_least=0.0) > top:
@@ -183,10 +178,8 @@ def height_table(
             case, near_m, far_m, cost, "at_risk" if unsure else "closes", *_judged(case, near_m, far_m)
         )
         cheapest = None if unsure else grid.cheapest()
-    here = (
-        int(np.argmin(np.abs(near_m - case.near.antenna_height_m))),
-        int(np.argmin(np.abs(far_m - case.far.antenna_height_m))),
-    )
+    present = ((near_m, case.near), (far_m, case.far))
+    row, column = (int(np.argmin(np.abs(h - end.antenna_height_m))) for h, end in present)
     return HeightTable(
         link=case.link.name,
         from_=case.near.name,
@@ -199,15 +192,15 @@ def height_table(
         asked=requirement_words(Requirement.of(case.link)),
         prices=costs,
         bases_m=bases_m,
-        present=grid.pair(here),
+        present=grid.pair((row, column)),
         cheapest=cheapest,
         best=grid.pair(divmod(int(np.argmin(grid.lacking_db)), far_m.size)),
         assumed=tuple(
             Assumption(
-                name, getattr(costs, name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
+                p.name, getattr(costs, p.name), f"{COMMON_PRACTICE}: a plausible proportion, put in your own"
             )
-            for name in ("cost_per_m", "guyed_above_m", "guyed_cost_per_m", "cost_per_mast")
-            if name not in stated
+            for p in fields(costs)
+            if p.name not in stated
         ),
     )
 
@@ -273,6 +266,7 @@ class _Grid:
         lacking = self.lacking_db
         for flat in np.lexsort((lacking.ravel(), np.round(self.cost.ravel(), 6))):
             at = divmod(int(flat), lacking.shape[1])
+            # so near to the requirement the rounded terms of a check decide
             if lacking[at] <= _ROUNDING_DB:
                 found = self._checked(at)
                 if lacking[at] <= -_ROUNDING_DB or found.verdict == "closes":

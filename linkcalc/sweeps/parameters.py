@@ -126,7 +126,8 @@ def parameter(name: str, link: Link, near: Station, far: Station, *, rasters: bo
     `ALIASES`.
 
     A key of stations is of both at once unless ``near.``, ``far.`` or a station's name and a point stand before it;
-    near is the link's `from` station. `rasters`: whether the profile comes from the plan's rasters."""
+    near is the link's `from` station. `rasters`: whether the profile comes from the plan's rasters.
+    """
     known = {p.name: p for p in parameters(link, rasters=rasters)}
     prefixes = {"near.": "near.", "far.": "far.", f"{near.name}.": "near.", f"{far.name}.": "far."}
     prefix = next((p for p in prefixes if name.startswith(p)), "")
@@ -151,6 +152,7 @@ def _called(wanted: str, known: Iterable[str]) -> list[str]:
     def last(key: str) -> str:
         return key.rpartition(".")[2]
 
+    # a full key wins over a short one that happens to be another's
     for how in (lambda k: k, lambda k: split_unit(k)[0], last, lambda k: split_unit(last(k))[0]):
         found = [key for key in bare if how(key) == wanted]
         if found:

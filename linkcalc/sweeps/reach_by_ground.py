@@ -3,6 +3,9 @@
 Each kind of ground is an ensemble of made profiles; every profile goes through the rules of a check. At a distance
 the share of such sites that meet the requirement is averaged over the ensemble; the link *closes* as far as that share
 stays at the required confidence, and is a gamble where it falls to a half. One hill decides more than all of this.
+
+A value that no plan may have is a `PlanError`; no such link or kind of ground, or a spreading factor without chirps, a
+`DomainError`.
 """
 
 import math
@@ -195,25 +198,16 @@ def plan_of_facts(
     -------
     LoadedPlan
 
-    Raises
-    ------
-    PlanError
-        If a value is not allowed in a plan.
-
     Examples
     --------
     >>> plan_of_facts(frequency_mhz=868.3, payload_bytes=8).plan.link[0].payload_bytes
     8
     """
     ends = [
-        {
-            "name": name,
-            "antenna_height_m": height,
-            "antenna": {"gain_dbi": gain},
-            "transmit_power_dbm": transmit_power_dbm,
-        }
+        {"name": name, "antenna_height_m": height, "antenna": {"gain_dbi": gain},
+         "transmit_power_dbm": transmit_power_dbm}
         for name, height, gain in zip(("sensor", "controller"), heights_m, gains_dbi, strict=True)
-    ]
+    ]  # fmt: skip
     made: dict[str, Any] = {
         "name": "link",
         "from": "sensor",
@@ -259,11 +253,6 @@ def how_far(
     -------
     HowFar
 
-    Raises
-    ------
-    DomainError
-        If there is no such link or kind of ground, or a spreading factor is given without chirps.
-
     Examples
     --------
     >>> facts = plan_of_facts(frequency_mhz=868.3, heights_m=(3.0, 6.0))
@@ -307,17 +296,7 @@ def how_far(
             if asked.stated_margin_db is not None:
                 stated = [_distance_at(distance, way[row], asked.stated_margin_db) for way in margin]
                 closes = [min(pair) for pair in zip(closes, stated, strict=True)]
-            reaches.append(
-                Reach(
-                    ground.name,
-                    ground.words,
-                    factor,
-                    min(closes),
-                    min(gamble),
-                    closes[0],
-                    closes[1],
-                )
-            )
+            reaches.append(Reach(ground.name, ground.words, factor, min(closes), min(gamble), *closes))
     return HowFar(
         title=plan.title,
         from_=case.near.name,
@@ -427,5 +406,6 @@ def _distance_at(distance: Floats, share: Floats, level: float) -> float:
     j = int(below[0])
     if j == 0:
         return 0.0
+    # between two distances by their logarithm, as they are spaced
     t = (share[j - 1] - level) / max(share[j - 1] - share[j], 1e-12)
     return float(np.exp(np.log(distance[j - 1]) + t * np.log(distance[j] / distance[j - 1])))

@@ -3,6 +3,9 @@
 A sweep takes every combination of its values; here the values of a draw belong together. The pieces of a budget and
 their code are those of `linkcalc.sweeps.sweeping`: each is worked out once for every different combination of what
 touches it.
+
+Errors are those of a sweep; draws that differ in number are a `DomainError`, and a draw outside what the plan allows a
+`PlanError`: nothing is clipped, truncate the distribution.
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -15,29 +18,26 @@ from numpy.typing import NDArray
 from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
 from linkcalc.errors import ArgumentError, DomainError
-from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import open_terrain, position_deg, recorded_notes
 from linkcalc.link.requirement import VERDICTS
-from linkcalc.plan import ExtraLoss, Link, LoadedPlan, PlanLike, Station, as_plan
+from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.in_python import chosen_link
 from linkcalc.plan.wording import quoted
-from linkcalc.sweeps.parameters import Parameter, parameter
+from linkcalc.sweeps.parameters import Parameter
 from linkcalc.sweeps.sweeping import (
     MOST_CELLS,
     Cases,
     Grid,
-    as_raised,
-    feeder_grows,
-    refuse_rivals,
     stated_current_ma,
     table,
+    varied_on,
 )
 from linkcalc.sweeps.table import Sweep, Values
 from linkcalc.terrain import geodesy
 
 if TYPE_CHECKING:
-    import pandas
     import xarray
 
 DRAWS = 10_000
@@ -118,10 +118,6 @@ class Sample(Sweep):
         rows = axes.get("draw", np.zeros(self.size, dtype=np.int64))
         return axes | {name: values[rows] for name, values in self.drawn.items()} | columns
 
-    def to_pandas(self) -> "pandas.DataFrame":
-        """Return a data frame of one row a draw (and link)."""
-        return super().to_pandas()
-
     def to_xarray(self) -> "xarray.Dataset":
         """Return a dataset along ``draw`` (and ``link``); what was drawn are coordinates along ``draw``."""
         found = super().to_xarray()
@@ -165,15 +161,6 @@ def sample(
     Sample
         One row a draw; of several links, dimensions ``link`` and ``draw``.
 
-    Raises
-    ------
-    DomainError
-        If a name or a value cannot be used, draws differ in number, or there are too many.
-    PlanError
-        If a draw is outside what the plan allows: nothing is clipped; truncate the distribution.
-    TerrainError
-        If the terrain cannot give a profile.
-
     Notes
     -----
     Every draw is what a check of the plan with those values says, so its verdict allows for what the plan leaves
@@ -201,14 +188,13 @@ def sample(
     with open_terrain(loaded) as terrain, recorded_notes() as said:
         for one in links:
             ends = loaded.plan.station_named(one.from_), loaded.plan.station_named(one.to)
-            varied = _inputs(loaded, one, *ends, given)
+            others = {s.name for s in loaded.plan.station} - {s.name for s in ends}
+            keys = [n for n in given if not any(n.startswith(f"{other}.") for other in others)]
+            inputs, growing = varied_on(loaded, one, ends, keys)
+            varied = dict(zip(keys, inputs, strict=True))
             used |= {name: given[key] for name, key in _names(varied, ends, len(links) > 1)}
-            growing = {
-                e for e, s in zip(ENDS, ends, strict=True) if feeder_grows(s, e, list(varied.values()))
-            }
             cases = Cases(loaded, one, *ends, terrain, growing)
-            inputs = [as_raised(p, growing) for p in varied.values()]
-            rows = _Rows(cases, inputs, [given[key] for key in varied], size)
+            rows = _Rows(cases, inputs, [given[key] for key in keys], size)
             found = table(rows, stated_current_ma(loaded, ends[0].name))
             tables.append({name: np.broadcast_to(array, (size,)) for name, array in found.items()})
     unused = [key for key in given if not any(given[key] is values for values in used.values())]
@@ -285,18 +271,6 @@ def _draw(name: Any, distribution: Any, size: int, random: np.random.Generator) 
         raise DomainError(f"{name}: give a distribution with its figures, as in norm(6.0, 0.5)") from None
 
 
-def _inputs(
-    loaded: LoadedPlan, link: Link, near: Station, far: Station, given: Iterable[str]
-) -> dict[str, Parameter]:
-    """What each name stands for on a link; without names of stations that it has not."""
-    rasters = link.profile_csv is None and link.name not in loaded.profiles
-    others = {s.name for s in loaded.plan.station} - {near.name, far.name}
-    names = [n for n in given if not any(n.startswith(f"{other}.") for other in others)]
-    found = {name: parameter(name, link, near, far, rasters=rasters) for name in names}
-    refuse_rivals(list(found.values()))
-    return found
-
-
 def _names(
     varied: Mapping[str, Parameter], ends: tuple[Station, Station], several: bool
 ) -> Iterable[tuple[str, str]]:
@@ -360,6 +334,7 @@ class _Rows(Grid):
             codes = np.stack([code for _, _, code in apart], axis=-1)
             different, inverse = np.unique(codes, axis=0, return_inverse=True)
             rows, inverse = different.tolist(), inverse.reshape(-1)
+        # the draws of each different row, one after the other
         order = np.argsort(inverse, kind="stable")
         bounds = np.searchsorted(inverse[order], np.arange(len(rows) + 1))
         found: list[NDArray[Any]] = []

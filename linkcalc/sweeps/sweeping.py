@@ -5,10 +5,13 @@ check, once for every combination of just those parameters that touch it: the pa
 frequency, the feeder once for each cable, the time on air once for each message. The rest is broadcasting, so
 a cell holds what `linkcalc.check_plan` finds for the plan changed to that cell. docs/models/sweeps.md tells it in a
 page.
+
+A `DomainError` where a name or a value cannot be used, two parameters set the same, or there are too many combinations;
+a `PlanError` where a value is outside what the plan allows; a `TerrainError` where the terrain gives no profile.
 """
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import combinations
 from types import MappingProxyType
@@ -71,17 +74,6 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     Sweep
         Arrays with one axis for each parameter, in the order given.
 
-    Raises
-    ------
-    LinkcalcError
-        If there is no such link, or several and none is named.
-    DomainError
-        If a name or a value cannot be used, two parameters set the same, or there are too many combinations.
-    PlanError
-        If a value is outside what the plan allows.
-    TerrainError
-        If the terrain cannot give a profile.
-
     Notes
     -----
     Levels and margins are those of a single check to the last digit. Success is within 1e-8 of it.
@@ -102,14 +94,10 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     if not isinstance(vary, Mapping):
         raise ArgumentError(f'vary is a dict such as {{"sf": range(7, 13)}}; not {type(vary).__name__}')
     chosen = chosen_link(loaded, link)
-    near, far = plan.station_named(chosen.from_), plan.station_named(chosen.to)
+    ends = plan.station_named(chosen.from_), plan.station_named(chosen.to)
     if not vary:
         raise DomainError("nothing to vary: give one parameter or more")
-    rasters = chosen.profile_csv is None and chosen.name not in loaded.profiles
-    varied = [parameter(name, chosen, near, far, rasters=rasters) for name in vary]
-    refuse_rivals(varied)
-    growing = {end for end, s in zip(ENDS, (near, far), strict=True) if feeder_grows(s, end, varied)}
-    varied = [as_raised(p, growing) for p in varied]
+    varied, growing = varied_on(loaded, chosen, ends, vary)
     values = [p.checked_values(given) for p, given in zip(varied, vary.values(), strict=True)]
     size = math.prod(len(v) for v in values)
     if size > MOST_CELLS:
@@ -117,18 +105,19 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
             f"{size:_} combinations are more than {MOST_CELLS:_}: vary less, or in larger steps"
         )
     with open_terrain(loaded) as terrain, recorded_notes() as said:
-        cases = Cases(loaded, chosen, near, far, terrain, growing)
+        cases = Cases(loaded, chosen, *ends, terrain, growing)
         for one, its_values in zip(varied, values, strict=True):
             for value in its_values:
                 cases.check(one, value)
+        # rules between sections hold for combinations; of those the two outermost are tried
         for corner in (0, -1):
             cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
         grid = Grid(cases, varied, values)
-        data = table(grid, stated_current_ma(loaded, near.name))
+        data = table(grid, stated_current_ma(loaded, chosen.from_))
         planned = {p.name: cases.planned(p) for p in varied}
     return Sweep(
         link=chosen.name,
-        ends=(near.name, far.name),
+        ends=(chosen.from_, chosen.to),
         dims=tuple(p.name for p in varied),
         coords=MappingProxyType({p.name: _coordinate(v) for p, v in zip(varied, values, strict=True)}),
         planned=MappingProxyType(planned),
@@ -140,20 +129,27 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     )
 
 
-def refuse_rivals(varied: Sequence[Parameter]) -> None:
+def varied_on(
+    loaded: LoadedPlan, link: Link, ends: tuple[Station, Station], names: Iterable[str]
+) -> tuple[list[Parameter], set[End]]:
+    """What names stand for on a link, and at which ends the feeder grows with the antenna's height."""
+    rasters = link.profile_csv is None and link.name not in loaded.profiles
+    varied = [parameter(name, link, *ends, rasters=rasters) for name in names]
     for one, other in combinations(varied, 2):
         if set(one.places) & set(other.places):
             what = "is given twice" if one.name == other.name else f"and {other.name} set the same"
             raise DomainError(f"{one.name} {what}: vary it once")
+    given = {p.name for p in varied}
+    growing = {
+        end
+        for end, station in zip(ENDS, ends, strict=True)
+        # a cable comes down from the antenna, of a length that is not varied itself
+        if station.feeder.length_m > 0.0 and not given & {"feeder.length_m", f"{end}.feeder.length_m"}
+    }
+    return [_as_raised(p, growing) for p in varied], growing
 
 
-def feeder_grows(station: Station, end: End, varied: Sequence[Parameter]) -> bool:
-    """Whether a cable comes down from the antenna, of a length that is not varied itself."""
-    own = {"feeder.length_m", f"{end}.feeder.length_m"}
-    return station.feeder.length_m > 0.0 and not own & {p.name for p in varied}
-
-
-def as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
+def _as_raised(one: Parameter, growing: Collection[End]) -> Parameter:
     """A height moves the feeders that grow with it, and no others."""
     still = [of_feeder(end) for end in _HEIGHTS.get(one.name, ()) if end not in growing]
     return replace(one, touches=one.touches.difference(*still)) if still else one

@@ -212,11 +212,7 @@ class Sweep(Answer):
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Return the rows of `columns`."""
-        columns = self.columns()
-        return [
-            dict(zip(columns, row, strict=True))
-            for row in zip(*(c.tolist() for c in columns.values()), strict=True)
-        ]
+        return rows_of(self.columns())
 
     def write(self, path: str | os.PathLike[str]) -> None:
         """Write the table to a file, whole or not at all.
@@ -255,6 +251,12 @@ class Sweep(Answer):
             "plan_digest": self.plan_digest,
             "linkcalc_version": self.linkcalc_version,
         }
+
+
+def rows_of(columns: Mapping[str, Values]) -> list[dict[str, Any]]:
+    """Columns of one length as rows of Python's own values."""
+    cells = zip(*(column.ravel().tolist() for column in columns.values()), strict=True)
+    return [dict(zip(columns, row, strict=True)) for row in cells]
 
 
 def about(name: str) -> str:

@@ -2,7 +2,6 @@
 headings, captions and files. Colours and type are those of `style`."""
 
 import itertools
-import os
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache
@@ -111,16 +110,14 @@ def line_count(words: str) -> int:
     return words.count("\n") + 1
 
 
-def write_pictures(
-    out_dir: str | os.PathLike[str], pictures: Iterable[tuple[str, Figure, str]]
-) -> list[Path]:
+def write_pictures(out_dir: Path, pictures: Iterable[tuple[str, Figure, str]]) -> list[Path]:
     """Write pictures, each a name without ending, a figure and its title, as SVG and PNG; return the files."""
     folder = made_folder(out_dir)
     return [file for name, figure, title in pictures for file in style.save(figure, folder / name, title)]
 
 
 def write_each(
-    out_dir: str | os.PathLike[str],
+    out_dir: Path,
     things: Iterable[tuple[str, Thing]],
     draw: Callable[[Thing], Figure],
     ending: str,
@@ -303,11 +300,7 @@ def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
 
 
 def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
-    """Shift the middles of labels, given in rising order, least so that they neither overlap nor leave.
-
-    >>> spread_apart([10.0, 11.0], [4.0, 4.0], 0.0, 20.0)
-    [8.5, 12.5]
-    """
+    """Shift the middles of labels, given in rising order, least so that they neither overlap nor leave."""
 
     def start(block: Sequence[float]) -> float:
         return max(low, min(block[0] / block[1], high - block[2]))

@@ -8,13 +8,11 @@ from linkcalc.views.page import Page, Screen
 from linkcalc.views.remedies_text import EXAMPLES, money
 from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, rounded, time_words
 
-LEAF_WORDS = {"in_leaf": "in leaf", "out_of_leaf": "out of leaf"}
-
 
 def candidate_words(row: Compared, found: Candidates) -> str:
     """Return a candidate's name, with the state of the trees where that differs."""
     several = len({r.leaf for r in found.rows}) > 1
-    return f"{row.candidate}, {LEAF_WORDS[row.leaf]}" if several else row.candidate
+    return f"{row.candidate}, {row.leaf.replace('_', ' ')}" if several else row.candidate
 
 
 def weaker_margins_db(row: Compared) -> tuple[float, float]:

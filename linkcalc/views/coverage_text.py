@@ -12,10 +12,9 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
 from linkcalc.views.page import Page, Screen
-from linkcalc.views.words import distance_words
+from linkcalc.views.words import VERDICTS_IN_TEXT, distance_words
 
 _RINGS = 8
-_WORDS = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 
 
 def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
@@ -45,7 +44,7 @@ def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
     for verdict in reversed(VERDICTS):
         area = result.area_km2(verdict)
         share = area * 1e6 / result.cell_m**2 / cells
-        page.row([_WORDS[verdict], percent(share), f"{area:.2f} km²"], widths)
+        page.row([VERDICTS_IN_TEXT[verdict], percent(share), f"{area:.2f} km²"], widths)
     if many:
         page.heading("By station")
         page.row(["station", "serves best", "closes from it"], (28, 14, 16))
@@ -122,11 +121,7 @@ def notes(result: CoverageResult) -> Sequence[str]:
 
 
 def percent(share: float) -> str:
-    """A share without false digits.
-
-    >>> percent(0.0004), percent(0.5), percent(0.9999), percent(1.0)
-    ('<0.1 %', '50.0 %', '>99.9 %', '100 %')
-    """
+    """A share without false digits."""
     if share in (0.0, 1.0):
         return f"{share * 100.0:.0f} %"
     if share < 0.001:

@@ -1,6 +1,5 @@
 """Battery life against the interval between messages, one line for each spreading factor."""
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -153,7 +152,7 @@ def _mark(ax: Axes, planned_s: float, life_years: float, scale: float, interval:
 
 
 def write_all(
-    energy: EnergySection, out_dir: str | os.PathLike[str], spreading_factors: dict[str, int] | None = None
+    energy: EnergySection, out_dir: Path, spreading_factors: dict[str, int] | None = None
 ) -> list[Path]:
     """Write `<station>-battery.svg` and `.png` of every station that has a picture; LinkcalcError if that cannot be.
 

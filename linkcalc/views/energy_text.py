@@ -41,11 +41,7 @@ def energy_report(
 
 
 def interval_words(seconds: float) -> str:
-    """Write an interval in its largest whole unit.
-
-    >>> interval_words(45.0), interval_words(900.0), interval_words(5400.0), interval_words(86400.0)
-    ('45 s', '15 min', '1.5 h', '1 day')
-    """
+    """Write an interval in its largest whole unit."""
     if seconds < 60.0:
         return f"{seconds:.3g} s"
     if seconds < 3600.0:
@@ -56,20 +52,12 @@ def interval_words(seconds: float) -> str:
 
 
 def current_words(milliamperes: float) -> str:
-    """Write a current in microamperes below 1 mA.
-
-    >>> current_words(0.0216), current_words(10.03)
-    ('21.6 uA', '10.03 mA')
-    """
+    """Write a current in microamperes below 1 mA."""
     return f"{milliamperes * 1e3:.1f} uA" if milliamperes < 1.0 else f"{milliamperes:.2f} mA"
 
 
 def years_words(years: float | None) -> str:
-    """Write a quoted life for a table, short.
-
-    >>> years_words(None), years_words(10.0), years_words(2.34), years_words(0.46), years_words(0.05)
-    ('-', '10+ y', '2.3 y', '5.5 mo', '18 d')
-    """
+    """Write a quoted life for a table, short."""
     if years is None:
         return "-"
     if years >= LONGEST_QUOTED_YEARS:

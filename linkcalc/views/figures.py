@@ -6,7 +6,6 @@ Each plot is a function that takes an `ax` and returns it; each `*_figure` sets 
 
 import itertools
 import math
-import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -497,7 +496,7 @@ def _present_label(room: canvas.Room, present: float, margin: float) -> None:
     room.leader((foot, top + 4), (point, room.y_pt(margin)), style.MUTED, dotted=True)
 
 
-def write_all(result: Result, out_dir: str | os.PathLike[str]) -> list[Path]:
+def write_all(result: Result, out_dir: Path) -> list[Path]:
     """Write every picture of every link as SVG and PNG: `<link>-profile`, `<link>-budget`, `<link>-height`."""
     pictures = []
     for link, slug in zip(result.links, style.unique_slugs(k.name for k in result.links), strict=True):

@@ -1,6 +1,5 @@
 """Pictures of a fleet: its nodes and how they fare, success against traffic, airtime of each shed."""
 
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from textwrap import fill
@@ -265,7 +264,7 @@ def _write(figure: Figure, x: float, y: float, words: str, width: int, look: Map
     figure.text(x, y, fill(style.drawable(words), width), va="top", linespacing=1.35, **look)
 
 
-def write_all(result: FleetResult, folder: str | os.PathLike[str]) -> list[Path]:
+def write_all(result: FleetResult, folder: Path) -> list[Path]:
     """Write map, success and airtime as SVG and PNG into a folder; LinkcalcError if that cannot be."""
     pictures = (
         ("fleet-map", map_figure, "Nodes and base stations"),

@@ -65,11 +65,7 @@ def headline(result: FleetResult) -> str:
 
 
 def sites_words(confidence: float) -> str:
-    """Say at how many sites.
-
-    >>> sites_words(0.9), sites_words(0.95)
-    ('nine such sites in ten', '95 % of such sites')
-    """
+    """Say at how many sites."""
     return "nine such sites in ten" if abs(confidence - 0.9) < 1e-9 else f"{_asked(confidence)} of such sites"
 
 
@@ -242,11 +238,7 @@ def _loads(page: Page, result: FleetResult) -> None:
 
 
 def shortened(name: str, most: int = 18) -> str:
-    """A name of at most so many characters, its end kept: names of a fleet often differ there alone.
-
-    >>> shortened("the northern paddock tank 12"), shortened("tank 3")
-    ('the nor…ck tank 12', 'tank 3')
-    """
+    """A name of at most so many characters, its end kept: names of a fleet often differ there alone."""
     if len(name) <= most:
         return name
     tail = (most - 1) * 3 // 5
@@ -254,11 +246,7 @@ def shortened(name: str, most: int = 18) -> str:
 
 
 def times_words(times: float) -> str:
-    """Say how much traffic there is.
-
-    >>> times_words(0.125), times_words(1.0), times_words(4.0)
-    ('an eighth', 'as planned', '4 times')
-    """
+    """Say how much traffic there is."""
     words = {0.125: "an eighth", 0.25: "a quarter", 0.5: "half", 1.0: "as planned", 2.0: "twice"}
     return words.get(times, f"{times:g} times")
 

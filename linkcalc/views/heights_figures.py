@@ -1,7 +1,6 @@
 """The margin over both antenna heights as a picture: bands of one hue, the line where the link closes."""
 
 import math
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -109,11 +108,7 @@ def _said_of_all(room: canvas.Room, closes: bool) -> list[tuple[float, float]]:
 
 
 def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
-    """Round margins that hold a range in a few bands.
-
-    >>> band_levels(-13.2, 31.0)
-    [-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0]
-    """
+    """Round margins that hold a range in a few bands."""
     for step in _STEPS_DB:
         first, last = math.floor(low_db / step), math.ceil(high_db / step)
         if last - first <= most - 1:
@@ -188,7 +183,7 @@ def line_label(
     room.text(at_x, at_y, canvas.true_minus(words), style.SMALL_PT, colour, **look)
 
 
-def write_all(tables: Sequence[HeightTable], out_dir: str | os.PathLike[str]) -> list[Path]:
+def write_all(tables: Sequence[HeightTable], out_dir: Path) -> list[Path]:
     """Write the picture of every link as `<link>-heights.svg` and `.png`; LinkcalcError if that cannot be."""
     named = [(table.link, table) for table in tables]
     return canvas.write_each(out_dir, named, heights_figure, "heights", "both antenna heights")

@@ -32,11 +32,7 @@ def heights_report(tables: Sequence[HeightTable], **screen: Unpack[Screen]) -> s
 
 
 def cost_words(cost: float) -> str:
-    """Write a cost with no more figures than a price has.
-
-    >>> cost_words(1020.0), cost_words(12.345)
-    ('1020', '12.3')
-    """
+    """Write a cost with no more figures than a price has."""
     return rounded(cost, 0 if cost >= 99.5 or cost == round(cost) else 1)
 
 
@@ -140,10 +136,6 @@ def _metres(height_m: float) -> str:
 
 
 def figure_words(height_m: float) -> str:
-    """A height to a centimetre, with no more decimals than it has but one.
-
-    >>> figure_words(4.0), figure_words(12.25)
-    ('4.0', '12.25')
-    """
+    """A height to a centimetre, with no more decimals than it has but one."""
     words = rounded(height_m, 2)
     return words[:-1] if words.endswith("0") else words

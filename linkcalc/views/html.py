@@ -52,11 +52,7 @@ def _environment() -> "Environment":
 
 
 def typeset(value: Any) -> Any:
-    r"""Set text for a page; what is not text, or is markup already, stays as it is.
-
-    >>> typeset("<b>tank\u202e at\t-3.4 dB")
-    '<b>tank at −3.4\xa0dB'
-    """
+    """Set text for a page; what is not text, or is markup already, stays as it is."""
     if value is None:
         return ""
     if not isinstance(value, str) or hasattr(value, "__html__"):
@@ -68,11 +64,7 @@ def typeset(value: Any) -> Any:
 
 
 def minus(words: str) -> str:
-    """Give negative figures a real minus sign.
-
-    >>> minus("-3.4 dB, rg-58, -12 to -1 dB, sub-GHz")
-    '−3.4 dB, rg-58, −12 to −1 dB, sub-GHz'
-    """
+    """Give negative figures a real minus sign."""
     return _NEGATIVE.sub("−", words)
 
 

@@ -125,20 +125,12 @@ def _read_words(rule: Rule) -> Iterator[str]:
 
 
 def power_words(power_dbm: float) -> str:
-    """Write a largest power so that, set as written, it still keeps the limit.
-
-    >>> power_words(13.979), power_words(13.96)
-    ('14.0 dBm', '13.9 dBm')
-    """
+    """Write a largest power so that, set as written, it still keeps the limit."""
     return f"{math.floor((power_dbm + POWER_ROUNDING_DB) * 10.0) / 10.0:.1f} dBm"
 
 
 def interval_words(seconds: float | None, message_s: float = 0.0) -> str:
-    """Write a shortest interval so that, set as written, it still keeps the limit.
-
-    >>> interval_words(37.113), interval_words(1800.0), interval_words(None), interval_words(0.3707, 0.3707)
-    ('37.2 s', '30 min', 'never', 'any')
-    """
+    """Write a shortest interval so that, set as written, it still keeps the limit."""
     if seconds is None:
         return "never"
     if seconds <= message_s + 1e-9:

@@ -4,7 +4,6 @@ One hue, ordered by lightness, and every step's edge drawn as a labelled line: a
 colour-blind reader lose nothing.
 """
 
-import os
 from pathlib import Path
 from typing import Any, Final
 
@@ -309,7 +308,7 @@ def _caption(result: CoverageResult) -> str:
     )
 
 
-def write_map(result: CoverageResult, folder: str | os.PathLike[str]) -> list[Path]:
+def write_map(result: CoverageResult, folder: Path) -> list[Path]:
     """Write `coverage.svg` and `coverage.png` into a folder; LinkcalcError if that cannot be."""
     return canvas.write_pictures(
         folder, [("coverage", coverage_figure(result), f"Coverage around {result.station}")]

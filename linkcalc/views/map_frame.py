@@ -56,11 +56,7 @@ def box_around(
 
 
 def graticule_step(span_deg: float) -> float:
-    """Spacing of a graticule: 1, 2 or 5 times a power of ten of a degree.
-
-    >>> [graticule_step(s) for s in (0.11, 0.05, 7.0)]
-    [0.02, 0.01, 1.0]
-    """
+    """Spacing of a graticule: 1, 2 or 5 times a power of ten of a degree."""
     decade = 10.0 ** np.floor(np.log10(span_deg / _LINES))
     return float(
         min((f * decade for f in (1.0, 2.0, 5.0, 10.0)), key=lambda s: abs(np.log(span_deg / _LINES / s)))
@@ -68,11 +64,7 @@ def graticule_step(span_deg: float) -> float:
 
 
 def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> str:
-    """A degree as it stands at a map's edge, with as many decimals as its lines need.
-
-    >>> degrees_text(-20.02, 0.01, "E", "W"), degrees_text(179.0 + 2.0, 1.0, "E", "W")
-    ('20.02° W', '179° W')
-    """
+    """A degree as it stands at a map's edge, with as many decimals as its lines need."""
     value = (value_deg + 180.0) % 360.0 - 180.0 if plus == "E" else value_deg
     decimals = max(0, -int(np.floor(np.log10(step_deg) + 1e-9)))
     text = f"{abs(value):.{decimals}f}"

@@ -1,6 +1,5 @@
 """When a message arrives: the share delivered by a time, each message a line that ends at what is lost."""
 
-import os
 import re
 from pathlib import Path
 from typing import Any
@@ -94,11 +93,7 @@ def _share_words(share: float) -> str:
 
 
 def _raised(words: str) -> str:
-    """Powers of ten as they are printed.
-
-    >>> _raised("< 1 in 10^6")
-    '< 1 in 10⁶'
-    """
+    """Powers of ten as they are printed."""
     return re.sub(r"\^(\d+)", lambda m: m[1].translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")), words)
 
 
@@ -117,7 +112,7 @@ def _quantiles(ax: Axes, message: MessageAnswer, unit: float, floor: float) -> N
         )  # fmt: skip
 
 
-def write_all(section: MessagesSection, out_dir: str | os.PathLike[str]) -> list[Path]:
+def write_all(section: MessagesSection, out_dir: Path) -> list[Path]:
     """Write `<message>-delay.svg` and `.png` of every message; LinkcalcError if that cannot be."""
     named = [(message.name, message) for message in section.messages]
     return canvas.write_each(out_dir, named, delay_figure, "delay", "delay of delivery")

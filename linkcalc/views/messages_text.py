@@ -9,14 +9,6 @@ from linkcalc.operation.messages import MessageAnswer, MessagesSection
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 
-KIND_WORDS = {
-    "level_report": "level report",
-    "run_permit": "run permit",
-    "start": "start",
-    "stop": "stop",
-    "acknowledgement": "acknowledgement",
-}
-
 
 def messages_report(
     found: MessagesSection | None, *, assumed: Sequence[Assumption] = (), **screen: Unpack[Screen]
@@ -48,11 +40,7 @@ def messages_report(
 
 
 def odds_words(probability: float) -> str:
-    """Write a chance in few characters: percent if it is frequent, else one in so many.
-
-    >>> odds_words(0.5), odds_words(0.034), odds_words(0.0012), odds_words(3e-8)
-    ('50 %', '3.4 %', '1 in 830', '< 1 in 10^6')
-    """
+    """Write a chance in few characters: percent if it is frequent, else one in so many."""
     if probability <= 0.0:
         return "0"
     if probability < 1e-6:
@@ -65,22 +53,14 @@ def odds_words(probability: float) -> str:
 
 
 def share_words(share: float) -> str:
-    """Write a share that is near one, not rounded up to all.
-
-    >>> share_words(0.7612), share_words(0.99951), share_words(1.0)
-    ('76 %', '99.9 %', '> 99.9 %')
-    """
+    """Write a share that is near one, not rounded up to all."""
     if share >= 0.9995:
         return "> 99.9 %" if share > 0.9999 else "99.9 %"
     return f"{100.0 * share:.{1 if share >= 0.985 else 0}f} %"
 
 
 def count_words(number: float) -> str:
-    """Write an expected number with two figures or so.
-
-    >>> [count_words(x) for x in (0.0, 0.00042, 0.0123, 0.5, 3.21, 42.3, 52560.0)]
-    ['0', '< 0.001', '0.012', '0.50', '3.2', '42', '52 560']
-    """
+    """Write an expected number with two figures or so."""
     if number == 0.0:
         return "0"
     if number < 0.001:
@@ -91,11 +71,7 @@ def count_words(number: float) -> str:
 
 
 def duration_words(seconds: float) -> str:
-    """Write a time with two or three figures in a fitting unit.
-
-    >>> [duration_words(x) for x in (0.185, 4.2, 38.4, 130.0, 600.0, 5400.0, 176714.0)]
-    ['185 ms', '4.2 s', '38 s', '2.2 min', '10 min', '90 min', '49 h']
-    """
+    """Write a time with two or three figures in a fitting unit."""
     if seconds < 0.9995:
         return f"{seconds * 1e3:.0f} ms"
     units = (("s", 1.0, 99.5), ("min", 60.0, 7200.0), ("h", 3600.0, 259_200.0), ("days", 86_400.0, math.inf))
@@ -105,7 +81,7 @@ def duration_words(seconds: float) -> str:
 
 
 def name_words(m: MessageAnswer) -> str:
-    kind = KIND_WORDS[m.kind]
+    kind = m.kind.replace("_", " ")
     return m.name if m.name.casefold() == kind else f"{m.name} ({kind})"
 
 

@@ -16,11 +16,7 @@ ONE_HILL = (
 
 
 def reach_words(distance_m: float) -> str:
-    """Say how far.
-
-    >>> reach_words(0.0), reach_words(4321.0), reach_words(float("inf"))
-    ('nowhere', '4.32 km', 'over 60 km')
-    """
+    """Say how far."""
     if distance_m == 0.0:
         return "nowhere"
     return "over 60 km" if math.isinf(distance_m) else distance_words(distance_m)

@@ -1,6 +1,5 @@
 """Pictures of a relay siting: a map of the weaker hop's margin with the spots; the best one's profiles."""
 
-import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -15,8 +14,14 @@ from linkcalc.views import canvas, style
 from linkcalc.views.figures import draw_profile
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
 from linkcalc.views.map_frame import box_around, corners, frame, hide_crowded
-from linkcalc.views.relay_text import WORDS, headline
-from linkcalc.views.words import decibel_words, distance_words, required_margin_words, weaker_direction
+from linkcalc.views.relay_text import headline
+from linkcalc.views.words import (
+    VERDICTS_IN_TEXT,
+    decibel_words,
+    distance_words,
+    required_margin_words,
+    weaker_direction,
+)
 
 _WIDTH_IN: Final = 8.6
 _LEFT_IN: Final = 0.85
@@ -196,7 +201,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
             weaker, verdict = weaker_direction(hop), hop.verdict
             margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
             required = required_margin_words(weaker.required_margin_db)
-            words = f"{WORDS[verdict]}: fade margin {margin}, {required} required"
+            words = f"{VERDICTS_IN_TEXT[verdict]}: fade margin {margin}, {required} required"
             left_pt = 72.0 * width - 90.0 - canvas.width_of_text(words, style.TEXT_PT, True)
             form = f"Hop {number}: {{}} to {{}}, {distance_words(hop.path.distance_m)}"
             ends = hop.directions[0].from_, hop.directions[0].to
@@ -213,7 +218,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
     return figure
 
 
-def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: str | os.PathLike[str]) -> list[Path]:
+def write_all(result: RelaySiting, hops: Sequence[LinkResult], folder: Path) -> list[Path]:
     """Write `relay-map` and `relay-profiles`, each `.svg` and `.png`, into a folder."""
     title = f"Relay for {result.link.name}"
     pictures = (

@@ -14,6 +14,7 @@ from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
+    VERDICTS_IN_TEXT,
     decibel_words,
     distance_words,
     height_words,
@@ -25,7 +26,6 @@ from linkcalc.views.words import (
 )
 
 _COLUMNS = (28, 8, 9, 9, 9, 15)
-WORDS: dict[VerdictWord, str] = {"closes": "closes", "at_risk": "at risk", "does_not_close": "does not close"}
 _LEAST_OFF_DB = 0.05
 _HOPS = {2: "two", 3: "three"}
 
@@ -83,7 +83,7 @@ def headline(result: RelaySiting) -> str:
 
 
 def _is_words(verdict: VerdictWord) -> str:
-    return f"{'is ' if verdict == 'at_risk' else ''}{WORDS[verdict]}"
+    return f"{'is ' if verdict == 'at_risk' else ''}{VERDICTS_IN_TEXT[verdict]}"
 
 
 def _capped(chain: Chain) -> str:
@@ -117,11 +117,7 @@ def each_hop_words(result: RelaySiting, chain: Chain) -> str:
 
 
 def _share_words(share: float) -> str:
-    """A share near one in percent, with two figures of what it leaves.
-
-    >>> _share_words(0.99**0.5), _share_words(0.9**0.5), _share_words(0.9999)
-    ('99.5 %', '94.9 %', '99.99 %')
-    """
+    """A share near one in percent, with two figures of what it leaves."""
     digits = max(1 - math.floor(math.log10(100.0 * (1.0 - share))), 0)
     return f"{round(100.0 * share, digits):.12g} %"
 
@@ -173,7 +169,8 @@ def area_lines(result: RelaySiting) -> Iterator[str]:
     cells = max(result.cells, 1)
     cell_km2 = result.grid.cell_m**2 / 1e6
     shares = ", ".join(
-        f"{words} {percent(result.area_km2(verdict) / cell_km2 / cells)}" for verdict, words in WORDS.items()
+        f"{words} {percent(result.area_km2(verdict) / cell_km2 / cells)}"
+        for verdict, words in VERDICTS_IN_TEXT.items()
     )
     yield f"over one relay the link, of the {result.cells} cells with an answer: {shares}"
 
@@ -210,7 +207,7 @@ def notes(result: RelaySiting) -> Iterator[str]:
 
 def _spot(page: Page, number: int, chain: Chain) -> None:
     place, margins = chain.relays[0], [decibel_words(hop.margin_db) for hop in chain.hops]
-    found = [*margins, probability_words(min(chain.success)), WORDS[chain.verdict]]
+    found = [*margins, probability_words(min(chain.success)), VERDICTS_IN_TEXT[chain.verdict]]
     page.row([*_place_cells(number, place), *found], _COLUMNS)
     first, second = (distance_words(hop.path.distance_m) for hop in chain.hops)
     page.wrap(f"{first} and {second}; {place_words(place)}", indent=5)

@@ -26,11 +26,7 @@ _MASTS = {"mast": "mast", "mast_longer": "taller mast, what it costs more"}
 
 
 def money(amount: float, currency: str = "") -> str:
-    """Return an amount without cents where there are none.
-
-    >>> money(328.0), money(1234.5, "EUR"), money(0.0)
-    ('328', '1,234.50 EUR', '0')
-    """
+    """Return an amount without cents where there are none."""
     words = f"{amount:,.2f}".removesuffix(".00")
     return f"{words} {currency}".rstrip()
 

@@ -275,11 +275,6 @@ def slug(name: str) -> str:
     """Return `name` as a short file name part: lower-case letters and digits of any script, and hyphens.
 
     Latin letters lose their accents; 120 bytes of UTF-8 at most.
-
-    >>> slug("Tank 3 → Pump/Shed (Süd)")
-    'tank-3-pump-shed-sud'
-    >>> slug("水タンク"), slug("☂")
-    ('水タンク', 'unnamed')
     """
     kept = []
     for c in unicodedata.normalize("NFC", name).lower():
@@ -290,11 +285,7 @@ def slug(name: str) -> str:
 
 
 def unique_slugs(names: Iterable[str]) -> list[str]:
-    """Return a slug for each name, numbered where two would be the same file.
-
-    >>> unique_slugs(["Tank 1", "tank-1", "shed"])
-    ['tank-1', 'tank-1-2', 'shed']
-    """
+    """Return a slug for each name, numbered where two would be the same file."""
     slugs: list[str] = []
     for name in names:
         base = candidate = slug(name)
@@ -307,11 +298,7 @@ def unique_slugs(names: Iterable[str]) -> list[str]:
 
 
 def drawable(text: str) -> str:
-    """Return `text` with line breaks, and characters that no installed font has, replaced.
-
-    >>> drawable("Süd-Tank\\n\\U000F0000")
-    'Süd-Tank □'
-    """
+    """Return `text` with line breaks, and characters that no installed font has, replaced."""
     shown = []
     for c in unicodedata.normalize("NFC", text):
         if not c.isspace() and family_with(c) is None:
@@ -327,11 +314,7 @@ _boxes: dict[str, bool] = {}
 
 
 def families(text: str) -> list[str]:
-    """Return the fonts that draw a text: ours, and others for the characters that it lacks.
-
-    >>> families("Süd-Tank")
-    ['DejaVu Sans']
-    """
+    """Return the fonts that draw a text: ours, and others for the characters that it lacks."""
     return list(dict.fromkeys([FONT, *(family for c in set(text) if (family := family_with(c)))]))
 
 

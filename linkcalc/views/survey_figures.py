@@ -1,7 +1,6 @@
 """Pictures of a survey: readings against the prediction, and the spots of a walk test."""
 
 import math
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -260,7 +259,7 @@ def _name_points(ax: Axes, spots: Sequence[Spot], x: Floats, y: Floats) -> None:
         names.write(words, place, 11.0 if i else 17.0, style.SMALL_PT, over=over, bold=i == 0)
 
 
-def write_all(survey: Survey, out_dir: str | os.PathLike[str]) -> list[Path]:
+def write_all(survey: Survey, out_dir: Path) -> list[Path]:
     """Write every picture of a survey as SVG and PNG: `<link>-survey`, and of spots `-spots` and `-spots-map`."""
     stem, name = style.slug(survey.name), survey.name
     pictures = [(f"{stem}-survey", margin_figure(survey), f"{name}: {VERDICT_WORDS[survey.verdict]}")]

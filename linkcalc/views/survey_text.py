@@ -327,20 +327,12 @@ def packet_words(d: DirectionSurvey) -> str:
 
 
 def percent(share: float) -> str:
-    """A share as a person would write it.
-
-    >>> percent(0.95), percent(0.999), percent(0.9981)
-    ('95 %', '99.9 %', '99.81 %')
-    """
+    """A share as a person would write it."""
     return f"{trimmed(100.0 * share)} %"
 
 
 def _duration(seconds: float | None) -> str:
-    """A time in its largest fitting unit.
-
-    >>> _duration(0.37), _duration(90.0), _duration(18000.0), _duration(200000.0)
-    ('0.37 s', '1.5 min', '5 h', '2.31 days')
-    """
+    """A time in its largest fitting unit."""
     if seconds is None:
         return "-"
     for size, unit in ((86_400.0, "days"), (3_600.0, "h"), (60.0, "min")):

@@ -5,7 +5,6 @@ no numbers.
 """
 
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -414,9 +413,7 @@ def _caption_words(found: Sweep, quantity: str, layout: _Plan, *, named: bool) -
     return " ".join(parts)
 
 
-def write_all(
-    found: Sweep, out_dir: str | os.PathLike[str], quantity: str = "weaker_fade_margin_db"
-) -> list[Path]:
+def write_all(found: Sweep, out_dir: Path, quantity: str = "weaker_fade_margin_db") -> list[Path]:
     """Write the table as `sweep.csv` and, if it can be drawn, its picture as `<link>-sweep.svg` and `.png`."""
     folder = canvas.made_folder(out_dir)
     table = folder / "sweep.csv"

@@ -8,7 +8,7 @@ import numpy as np
 from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views.page import Page, Screen
-from linkcalc.views.words import VERDICT_WORDS
+from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _WORDS = {
     "delta_n": ("refractivity lapse", "N-units/km"),
@@ -59,9 +59,9 @@ def sweep_report(found: Sweep, quantity: str = "weaker_fade_margin_db", **screen
         words = parameter_words(found, name, unit=False)
         page.fact(f"{words}: {_range_words(name, found.coords[name])}{plan}")
     verdicts = found["verdict"]
-    counts = {word: int((verdicts == word).sum()) for word in ("closes", "at_risk", "does_not_close")}
     page.blank()
-    page.wrap(", ".join(f"{VERDICT_WORDS[word].lower()}: {count}" for word, count in counts.items()))
+    counts = (f"{words}: {int((verdicts == word).sum())}" for word, words in VERDICTS_IN_TEXT.items())
+    page.wrap(", ".join(counts))
     numbers = found[quantity]
     page.wrap(
         f"{quantity_words(found, quantity)}: {_number(quantity, numbers.min())} to"
@@ -125,11 +125,7 @@ def parameter_words(found: Sweep, name: str, *, unit: bool = True) -> str:
 
 
 def value_words(name: str, value: Any) -> str:
-    """Return a value of a parameter with its unit.
-
-    >>> value_words("far.antenna_height_m", 4.5), value_words("spreading_factor", 7), value_words("crc", True)
-    ('4.5 m', '7', 'yes')
-    """
+    """Return a value of a parameter with its unit."""
     measured = _key_words(name.removeprefix("near.").removeprefix("far."))[1]
     if isinstance(value, str | bool) or not measured:
         return _bare(value)

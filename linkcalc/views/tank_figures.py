@@ -1,6 +1,5 @@
 """A filling whose stop is lost: the whole cycle, and the minutes that decide, with what they leave."""
 
-import os
 from pathlib import Path
 from typing import Any
 
@@ -203,7 +202,7 @@ def _margin(ax: Axes, tank: TankAnswer, off: float, end: float, limits: tuple[fl
         )  # fmt: skip
 
 
-def write_all(tank: TankAnswer, out_dir: str | os.PathLike[str]) -> list[Path]:
+def write_all(tank: TankAnswer, out_dir: Path) -> list[Path]:
     """Write `tank-lost-stop.svg` and `.png`; LinkcalcError if that cannot be."""
     return canvas.write_pictures(
         out_dir, [("tank-lost-stop", cycle_figure(tank), "A filling whose stop is lost")]

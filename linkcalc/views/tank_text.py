@@ -65,11 +65,7 @@ def _volume(volume_m3: float) -> str:
 
 
 def volume_words(volume_m3: float) -> str:
-    """Write a volume with three figures or so.
-
-    >>> volume_words(3.333), volume_words(0.042), volume_words(125.4)
-    ('3.33 m³', '0.042 m³', '125 m³')
-    """
+    """Write a volume with three figures or so."""
     if volume_m3 >= 99.95:
         return f"{volume_m3:.0f} m³"
     return f"{volume_m3:.{1 if volume_m3 >= 9.995 else 2 if volume_m3 >= 0.0995 else 3}f} m³"

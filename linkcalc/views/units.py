@@ -133,20 +133,12 @@ def _figure(number: str, metric: str, unit: _Unit) -> str:
 
 
 def name(metric: str) -> str:
-    """Name a unit as it is in force.
-
-    >>> name("metre")
-    'metre'
-    """
+    """Name a unit as it is in force."""
     return metric if current() == "metric" else _US[metric].name
 
 
 def figure(value: float, metric: str) -> float:
-    """Return a quantity in the unit in force, for a column whose head names it by `label`.
-
-    >>> figure(12.0, "m")
-    12.0
-    """
+    """Return a quantity in the unit in force, for a column whose head names it by `label`."""
     return value if current() == "metric" else value * _US[metric].size
 
 

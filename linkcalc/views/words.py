@@ -5,18 +5,19 @@ from collections.abc import Sequence
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
-from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts
+from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts, VerdictWord
 from linkcalc.plan.assumptions import still_the_starters
 
-VERDICT_WORDS = {"closes": "CLOSES", "at_risk": "AT RISK", "does_not_close": "DOES NOT CLOSE"}
+VERDICT_WORDS: dict[VerdictWord, str] = {
+    "closes": "CLOSES",
+    "at_risk": "AT RISK",
+    "does_not_close": "DOES NOT CLOSE",
+}
+VERDICTS_IN_TEXT = {verdict: words.lower() for verdict, words in VERDICT_WORDS.items()}
 
 
 def distance_words(distance_m: float) -> str:
-    """Return a distance with three figures or so: metres below 1 km, kilometres from there.
-
-    >>> distance_words(6420.4), distance_words(640.4), distance_words(2.25), distance_words(41234.0)
-    ('6.42 km', '640 m', '2.3 m', '41.2 km')
-    """
+    """Return a distance with three figures or so: metres below 1 km, kilometres from there."""
     if not math.isfinite(distance_m):
         return "unknown"
     if abs(distance_m) < 9.95:
@@ -27,29 +28,17 @@ def distance_words(distance_m: float) -> str:
 
 
 def height_words(height_m: float) -> str:
-    """Return a height or a clearance in metres, with one decimal below 10 m.
-
-    >>> height_words(9.0), height_words(12.34), height_words(1012.0)
-    ('9.0 m', '12 m', '1012 m')
-    """
+    """Return a height or a clearance in metres, with one decimal below 10 m."""
     return f"{rounded(height_m, 1 if abs(height_m) < 9.95 else 0)} m"
 
 
 def decibel_words(value_db: float, unit: str = "dB") -> str:
-    """Return a level or ratio to a tenth of a decibel.
-
-    >>> decibel_words(-12.3456), decibel_words(-0.04), decibel_words(float("nan"))
-    ('-12.3 dB', '0.0 dB', 'n/a')
-    """
+    """Return a level or ratio to a tenth of a decibel."""
     return f"{rounded(value_db, 1)} {unit}" if math.isfinite(value_db) else "n/a"
 
 
 def required_margin_words(required_db: float) -> str:
-    """Return a required margin; an infinite one is a success that no margin reaches.
-
-    >>> required_margin_words(24.06), required_margin_words(math.inf)
-    ('24.1 dB', 'more than any')
-    """
+    """Return a required margin; an infinite one is a success that no margin reaches."""
     return decibel_words(required_db) if math.isfinite(required_db) else "more than any"
 
 
@@ -67,24 +56,14 @@ def path_words(link: LinkResult) -> str:
 
 
 def ratio_words(ratio: float) -> str:
-    """Return a share of the first Fresnel zone with two figures.
-
-    >>> ratio_words(0.348), ratio_words(-2.17), ratio_words(14.2)
-    ('0.35', '-2.2', '14')
-    """
+    """Return a share of the first Fresnel zone with two figures."""
     if not math.isfinite(ratio):
         return "n/a"
     return rounded(ratio, 2 if abs(ratio) < 0.995 else 1 if abs(ratio) < 9.95 else 0)
 
 
 def probability_words(probability: float, unit: str = " %") -> str:
-    """Return a probability in percent with no more digits than it deserves, and never 100 %.
-
-    >>> probability_words(0.934), probability_words(0.9876), probability_words(0.99951)
-    ('93.4 %', '98.8 %', '>99.9 %')
-    >>> probability_words(0.634), probability_words(0.034), probability_words(0.0)
-    ('63 %', '3.4 %', '<0.1 %')
-    """
+    """Return a probability in percent with no more digits than it deserves, and never 100 %."""
     if not math.isfinite(probability):
         return "n/a"
     if probability > 0.9990000001:
@@ -148,11 +127,7 @@ def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
 
 
 def table_and_key(key: str) -> tuple[str, str]:
-    """Return which table of the plan an assumption is of, in words, and the rest of its key.
-
-    >>> table_and_key("station tank antenna.gain_dbi"), table_and_key("tank.start_percent")
-    (('station tank', 'antenna.gain_dbi'), ('tank', 'start_percent'))
-    """
+    """Return which table of the plan an assumption is of, in words, and the rest of its key."""
     table, _, rest = key.rpartition(" " if " " in key else ".")
     return table, rest
 

@@ -219,7 +219,7 @@ def test_no_cell_counts_on_more_than_is_legal(tmp_path, old, new, best, louder_d
     lawful, changed = found
     assert [VERDICTS[v] for v in lawful.verdict] == ["closes"] * 2
     assert [VERDICTS[v] for v in changed.verdict] == [best] * 2
-    assert changed.level_there_dbm - lawful.level_there_dbm == pytest.approx(louder_db, abs=0.005)
+    assert changed.level_forward_dbm - lawful.level_forward_dbm == pytest.approx(louder_db, abs=0.005)
 
 
 @pytest.mark.slow
@@ -232,3 +232,32 @@ def test_antennas_that_point_somewhere_equal_check(tmp_path, station):
     )
     with scene(text, tmp_path, station, UPLAND_MIDDLE, 1500.0) as place:
         compare(place, 8, use_numba=False, seed=3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("quiet", ["tank", "generator shed"])
+def test_the_weaker_direction_decides_a_cell_and_its_spreading_factor(tmp_path, quiet):
+    """The station that stays or the other sends with 8 dBm: 6 dB less; asked for is ever more, 2.5 dB a factor."""
+    text = upland(
+        **{"spreading_factor = 8": "spreading_factor = 9", "noise_rise_db = 6.0": "noise_rise_db = 0.0"}
+    )
+    before, name, after = text.partition(f'name = "{quiet}"')
+    text = before + name + after.replace("transmit_power_dbm = 14.0", "transmit_power_dbm = 8.0", 1)
+    at = np.array([300.0]), np.array([-700.0])
+    with scene(text, tmp_path, "generator shed", UPLAND_MIDDLE, 1000.0) as place:
+        loss = losses(place.land, place.template, place.fixed, *at, use_numba=False)
+        here = (place.land.latitude_deg, place.land.longitude_deg)
+        factors = []
+        for asked_db in np.arange(10.0, 60.0, 1.0):
+            link = place.template.link.model_copy(update={"required_margin_db": asked_db})
+            got = answers(replace(place.template, link=link), place.fixed, here, *at, loss)
+            margins = got.margin_forward_db[0], got.margin_return_db[0]
+            needed = [j.required_margin_db[0] for j in got.judgements]
+            spare_db = min(m - n for m, n in zip(margins, needed, strict=True))
+            assert margins[quiet == "tank"] - margins[quiet != "tank"] > 5.0
+            assert got.spare_db[0] == spare_db
+            assert got.required_margin_db[0] == needed[quiet != "tank"]
+            assert got.margin_db[0] == min(margins)
+            factors.append(int(got.spreading_factor[0]))
+            assert factors[-1] == least_factor(9, spare_db)
+    assert list(dict.fromkeys(factors)) == [7, 8, 9, 10, 11, 12, 0]

@@ -43,7 +43,7 @@ def plain_fleet(
     answer = [float(network.answer_s[f]) for f in setting.factor]
     home, factor = setting.shed.tolist(), setting.factor.tolist()
     power = setting.power_dbm.tolist()
-    back = network.back_snr_db.tolist()
+    back = network.return_snr_db.tolist()
 
     def faded_db(node: int, shed: int) -> float:
         k = 10.0 ** (FADING_K_DB[network.fading[node, shed]] / 10.0)

@@ -12,9 +12,7 @@ from linkcalc.errors import DomainError
 from linkcalc.fleets.aloha import (
     blocked,
     pure_success,
-    pure_throughput,
     slotted_success,
-    slotted_throughput,
 )
 from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.radio import css
@@ -51,8 +49,8 @@ def test_throughput_is_highest_where_the_papers_say():
     # Abramson 1970: 1/(2e) at half a packet per packet time; Roberts 1972: 1/e at one a slot
     load = np.linspace(0.01, 3.0, 2991)
     for throughput, at, most in (
-        (pure_throughput(load), 0.5, 1 / (2 * math.e)),
-        (slotted_throughput(load), 1.0, 1 / math.e),
+        (load * pure_success(load), 0.5, 1 / (2 * math.e)),
+        (load * slotted_success(load), 1.0, 1 / math.e),
     ):
         assert load[throughput.argmax()] == pytest.approx(at, abs=1e-9)
         assert throughput.max() == pytest.approx(most, abs=1e-12)

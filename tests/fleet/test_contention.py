@@ -51,7 +51,7 @@ def test_a_node_alone_has_the_success_of_its_link():
 
 def test_a_node_alone_repeats_until_it_hears_an_answer():
     network, setting = scattered(1, sheds=1, tries=2)
-    network = dataclasses.replace(network, back_snr_db=np.full((1, 1), -12.0), sigma_db=np.zeros((1, 1)))
+    network = dataclasses.replace(network, return_snr_db=np.full((1, 1), -12.0), sigma_db=np.zeros((1, 1)))
     found = outlook(network, setting)
     back = -12.0 - network.required_snr_db[setting.factor[0]]
     k_db = FADING_K_DB[network.fading[0, 0]]

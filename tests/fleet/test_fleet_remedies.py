@@ -86,7 +86,7 @@ def test_the_best_shed_signal_and_power_count_and_no_other() -> None:
     net, _ = equal_nodes(1, 0.1, gain_db=np.full((1, 1), -150.0))
     two = replace(
         net, gain_db=np.array([[-150.0, -160.0]]), noise_dbm=np.full(2, -117.0), sigma_db=np.zeros((1, 2)),
-        fading=np.full((1, 2), STEADY, dtype=np.int8), back_snr_db=np.full((1, 2), 30.0),
+        fading=np.full((1, 2), STEADY, dtype=np.int8), return_snr_db=np.full((1, 2), 30.0),
         required_snr_db=np.array([-15.0, -20.0]), threshold_db=np.full((2, 2), 300.0), factors=(10, 12),
         time_on_air_s=np.full((1, 2), 0.37), answer_s=np.full(2, 0.2),
     )  # fmt: skip
@@ -107,7 +107,7 @@ def test_a_node_without_a_path_lacks_the_path() -> None:
     assert lacks(net, pinned=0) == "no path to its base station"
     both = replace(
         net, gain_db=np.array([[-np.inf, -150.0]]), noise_dbm=np.full(2, -117.0), sigma_db=np.zeros((1, 2)),
-        fading=np.full((1, 2), STEADY, dtype=np.int8), back_snr_db=np.full((1, 2), 30.0),
+        fading=np.full((1, 2), STEADY, dtype=np.int8), return_snr_db=np.full((1, 2), 30.0),
     )  # fmt: skip
     assert lacks(both, pinned=0) == "no path to its base station"
     assert lacks(both) == "4 dB, even alone at its best setting"  # -150 + 14 + 117 + 15

@@ -115,6 +115,6 @@ def test_a_link_is_judged_by_its_weaker_way_where_answers_count() -> None:
         # at 14 dBm: gain + 14 + 117 + 15 of margin there; the answers' SNR + 15 back
         net, setting = equal_nodes(
             1, 0.1, acknowledged=acknowledged, gain_db=np.array([[needed_db + there - 146.0]]),
-            back_snr_db=np.array([[needed_db + back - 15.0]]),
+            return_snr_db=np.array([[needed_db + back - 15.0]]),
         )  # fmt: skip
         assert [VERDICTS[w] for w in by_link(net, paths, setting, asked)] == [word]

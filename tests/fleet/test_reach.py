@@ -74,8 +74,8 @@ def test_pairs_equal_check(tmp_path, use_numba):
                 facts, (there, back) = judge(case, second_opinions=False)
                 assert margins[node, shed, planned] == pytest.approx(there.fade_margin_db, abs=1e-4)
                 required = net.required_snr_db[planned]
-                back_db = net.back_snr_db[node, shed] - required
-                assert back_db == pytest.approx(back.fade_margin_db, abs=1e-4)
+                return_db = net.return_snr_db[node, shed] - required
+                assert return_db == pytest.approx(back.fade_margin_db, abs=1e-4)
                 assert found.loss_db[node, shed] == pytest.approx(case.losses.loss_db[0], abs=1e-4)
                 assert found.k_db[node, shed] == pytest.approx(fading_k_db(case, case.losses)[0], abs=1e-4)
                 assert REGIMES[found.regime[node, shed]] == facts.regime

@@ -85,7 +85,7 @@ def test_what_is_assured_is_what_the_confidence_leaves():
         year = dataclasses.replace(
             network, sigma_db=np.sqrt(1.0 - share**2) * network.sigma_db,
             gain_db=network.gain_db - 1.2816 * share * network.sigma_db,
-            back_snr_db=network.back_snr_db - 1.2816 * share * network.sigma_db,
+            return_snr_db=network.return_snr_db - 1.2816 * share * network.sigma_db,
         )  # fmt: skip
         assert found.assured[0] == pytest.approx(outlook(year, setting).success[0], abs=5e-3)
         assert found.success[0] == pytest.approx(outlook(network, setting).success[0], abs=1e-9)

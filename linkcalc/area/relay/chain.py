@@ -56,7 +56,8 @@ def best_pair(
     """The best places found for two relays; None if there are no two cells with hops.
 
     `first_db` and `second_db` are what the hops to the link's two stations have to spare from each cell over what is
-    required of one of three hops; NaN where no relay can stand or there is no answer."""
+    required of one of three hops; NaN where no relay can stand or there is no answer.
+    """
     run = run or Run()
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)
@@ -69,6 +70,7 @@ def best_pair(
     for one in ones:
         at.done_m += 1.0
         run.progress(at)
+        # the rest have less to their own station than the best chain as a whole
         if first[tuple(one)] <= best:
             break
         those = others[(other_db > best) & (others != one).any(axis=-1)]
@@ -140,6 +142,7 @@ def _moved(
         moving_second = turn % 2 == 0
         stays, ranks, rank_of_stay = (one, second, first) if moving_second else (other, first, second)
         wanted = (ranks > value + _BETTER_DB) & (rank_of_stay[stays] > value + _BETTER_DB)
+        # two relays in one cell are one
         wanted[stays] = False
         if wanted.any():
             hop = hops.middle(stays, "near" if moving_second else "far", *np.nonzero(wanted))
@@ -154,6 +157,7 @@ def _moved(
                 value, idle = float(chain[cell]), -1
                 one, other = (one, cell) if moving_second else (cell, other)
         idle += 1
+        # neither can be bettered while the other stands
         if idle >= 2:
             break
     return (value, one, other), tried

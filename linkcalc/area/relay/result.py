@@ -67,8 +67,7 @@ class HopCheck:
     @property
     def verdict(self) -> VerdictWord:
         """Of the worse direction."""
-        worst: VerdictWord = min((d.verdict for d in self.directions), key=VERDICTS.index)
-        return worst
+        return min((d.verdict for d in self.directions), key=VERDICTS.index)
 
 
 @dataclass(frozen=True)
@@ -98,8 +97,7 @@ class Chain:
     @property
     def verdict(self) -> VerdictWord:
         """Of the worst hop."""
-        worst: VerdictWord = min((h.verdict for h in self.hops), key=VERDICTS.index)
-        return worst
+        return min((h.verdict for h in self.hops), key=VERDICTS.index)
 
     @property
     def success(self) -> tuple[float, float]:

@@ -160,11 +160,7 @@ def best_cells(rank: Any, grid: Grid, *, apart_m: float, count: int) -> list[tup
             break
         found.append((row, column))
         near = np.hypot(east - grid.steps_m[column], north + grid.steps_m[row]) < apart_m
+        # with no distance asked for, a cell is still taken once
         near[row, column] = True
         left[near] = -np.inf
     return found
-
-
-def verdict_word(verdict: float) -> str:
-    """The word for a cell's verdict."""
-    return VERDICTS[int(verdict)]

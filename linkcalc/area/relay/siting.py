@@ -18,7 +18,7 @@ from linkcalc.area.relay.chain import best_pair
 from linkcalc.area.relay.hops import Hop, Hops
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.area.relay.search import Job, all_hops, best_cells, chained, ranked
-from linkcalc.area.tiles import Run, Singles, TileStore, telling_of_tiles
+from linkcalc.area.tiles import Run, Singles, telling_of_tiles
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
@@ -62,7 +62,8 @@ def relay_siting(
     """Where a relay for a link would go; see `linkcalc.relay`.
 
     Two relays in a row are tried as well if `relays` does not say how many and no spot for one closes. Finished tiles
-    stay in the run's folder until `RelaySiting.tiles` is told to remove them."""
+    stay in the run's folder until `RelaySiting.tiles` is told to remove them.
+    """
     if relays not in (None, 1, 2):
         raise DomainError(f"relays must be 1 or 2, got {relays}")
     run, access = run or Run(), access or Access()
@@ -82,10 +83,8 @@ def relay_siting(
         direct = _checked_hop(loaded, link, terrain)
         outer = hops.outer(allowed.mask, None if relays == 1 else Requirement.of(link).of_each_hop(3))
         job = Job(grid, allowed.mask, outer, run.numba)
-        store = None
-        if run.tiles_in is not None:
-            store = TileStore(run.tiles_in, job.digest(), bands=job.shape[0])
-            telling.enter_context(telling_of_tiles(store, run.say))
+        store = run.store_of(job)
+        telling.enter_context(telling_of_tiles(store, run.say))
         found = all_hops(job, run, store)
         both = chained(found)
         if not np.isfinite(both["spare_db"]).any():
@@ -122,8 +121,9 @@ def relay_siting(
         grid=grid,
         radius_m=radius,
         apart_m=apart,
-        bands=both | {f"{place}_{name}": values for place, hop in zip(("first", "second"), found, strict=True)
-                      for name, values in hop.items()},
+        bands=both
+        | {f"first_{name}": v for name, v in found[0].items()}
+        | {f"second_{name}": v for name, v in found[1].items()},
         ground_m=ground,
         area=area,
         allowed=allowed,
@@ -131,7 +131,7 @@ def relay_siting(
         sources=outer[0].land.sources,
         notes=tuple(dict.fromkeys([*answered.notes(outer, area, both["spare_db"], listed), *said])),
         tiles=store,
-    )  # fmt: skip
+    )
 
 
 def profiles(loaded: "LoadedPlan", link: Link, relay: Station, chain: Chain) -> tuple[LinkResult, ...]:

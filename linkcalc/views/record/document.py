@@ -25,9 +25,16 @@ from linkcalc.views.limits_text import (
     sender_words,
 )
 from linkcalc.views.record import pictures
-from linkcalc.views.record.equipment import as_built_rows, setting_rows, site_rows
-from linkcalc.views.record.measured import acceptance_data, readings_data
-from linkcalc.views.record.words import date_words, level, without_commands
+from linkcalc.views.record.rows import (
+    acceptance_data,
+    as_built_rows,
+    date_words,
+    level,
+    readings_data,
+    setting_rows,
+    site_rows,
+    without_commands,
+)
 from linkcalc.views.remedies_text import (
     EXAMPLES,
     bill_cells,
