@@ -429,7 +429,9 @@ def main_gain_dbi(station: Station) -> float:
 def figures(a: AntennaFigures) -> antenna.Antenna:
     """Gain, beam and pattern of an antenna as a plan states it."""
     tables = (a.azimuth_pattern, a.elevation_pattern)
-    return _figures(
+    # gains that are drawn come as an array, which no cache takes
+    make = _figures.__wrapped__ if isinstance(a.gain_dbi, np.ndarray) else _figures
+    return make(
         a.type, a.gain_dbi, a.gain_dbd, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg,
         *(None if table is None else tuple(map(tuple, table)) for table in tables),
     )  # fmt: skip
