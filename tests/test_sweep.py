@@ -370,7 +370,7 @@ def test_a_station_moved_along_a_survey_stands_where_the_survey_is_cut() -> None
 
 @pytest.mark.usefixtures("quick")
 def test_a_station_moved_over_a_raster_stands_on_the_line_to_where_it_was() -> None:
-    from linkcalc.link.on_ground import position_deg
+    from linkcalc.plan.stations import position_deg
     from linkcalc.terrain.geodesy import path_between, points_along
 
     loaded = load_plan(sample_path("plain"))

@@ -16,7 +16,7 @@ from linkcalc.link.case import ENDS, LinkCase
 from linkcalc.link.losses import SHARED
 from linkcalc.link.models import two_ray_db
 from linkcalc.link.notes import DEEP_NULL_DB
-from linkcalc.link.on_ground import cases, open_terrain, position_deg
+from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Direction, LinkResult
@@ -25,6 +25,7 @@ from linkcalc.link.verdict import check_link, check_plan, judge
 from linkcalc.link.wording import messages_percent, out_of_100
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
+from linkcalc.plan.stations import position_deg
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.profile import Profile
 from tests import sites

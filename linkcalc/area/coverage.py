@@ -31,10 +31,11 @@ from linkcalc.area.tiles import (
     worked_off,
 )
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
-from linkcalc.link.on_ground import open_terrain, position_deg
+from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.uncertainty import contributors
 from linkcalc.plan import Link, Station
+from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
 from linkcalc.terrain.cell_size import finer_than_raster
 from linkcalc.terrain.land_cover import Neighbourhood

@@ -17,11 +17,11 @@ from linkcalc.link.judgement import Judgement, judge
 from linkcalc.link.legal import lawful
 from linkcalc.link.losses import Losses
 from linkcalc.link.models import refuse_chosen
-from linkcalc.link.on_ground import position_deg
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import path_items
 from linkcalc.plan import ChirpModulation, Link, Station
+from linkcalc.plan.stations import position_deg
 from linkcalc.radio import css
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.profile import INLAND, Profile

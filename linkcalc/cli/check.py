@@ -68,7 +68,8 @@ def _write_files(loaded: "LoadedPlan", result: "Result", out: Path) -> None:
     import numpy as np
 
     from linkcalc.area.relief import relief_around
-    from linkcalc.link.on_ground import open_terrain, position_deg
+    from linkcalc.link.on_ground import open_terrain
+    from linkcalc.plan.stations import position_deg
     from linkcalc.views.figures import write_all
     from linkcalc.views.jsonout import to_json
     from linkcalc.views.links_figure import links_figure

@@ -54,6 +54,14 @@ class JobOptions:
     firm: str = option("NAME", "The installer's firm.", default="")
 
 
+@dataclass(frozen=True)
+class Layout:
+    """Of the page, and of the PDF."""
+
+    signed_by_lines: int = option("N", "Lines for signatures.", default=2, min=0, max=12)
+    paper: str = option("SIZE", "Paper of the PDF: a4 or letter.", default="a4")
+
+
 def report(
     plan: Path = PLAN,
     readings: list[Path] | None = READINGS_OR_NONE,
@@ -67,8 +75,7 @@ def report(
     photo: list[Path] | None = option(
         "FILE", "A photo from the site, JPEG or PNG; several times for several."
     ),
-    signed_by_lines: int = option("N", "Lines for signatures.", default=2, min=0, max=12),
-    paper: str = option("SIZE", "Paper of the PDF: a4 or letter.", default="a4"),
+    layout: Layout,
 ) -> None:
     """Write the record of a link: answer, sites, map, budget, limits, readings, settings, signatures.
 
@@ -84,8 +91,8 @@ def report(
     from linkcalc.commands import record as record_of
     from linkcalc.views.record import record_html, record_pdf
 
-    if paper not in _PAPERS:
-        raise LinkcalcError(f"--paper {paper}: write a4 or letter")
+    if layout.paper not in _PAPERS:
+        raise LinkcalcError(f"--paper {layout.paper}: write a4 or letter")
     loaded = load_plan(plan)
     files = readings or []
     job_words: Any = {name: " ".join(text.split())[:120] for name, text in asdict(job).items()}
@@ -102,10 +109,10 @@ def report(
     )
     if record.survey is not None:
         tell_refused(files, record.survey.refused)
-    page = record_html(record, signed_by_lines)
+    page = record_html(record, layout.signed_by_lines)
     write_file(output, page)
     if pdf is not None:  # the page is there whatever the PDF lacks
-        write_file(pdf, record_pdf(page, "letter" if paper == "letter" else "a4"))
+        write_file(pdf, record_pdf(page, "letter" if layout.paper == "letter" else "a4"))
 
 
 def _date(text: str | None) -> datetime.date | None:

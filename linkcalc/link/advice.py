@@ -230,8 +230,7 @@ def _within_power(
     for end, station in stations.items():
         most_dbm = math.floor(10.0 * legal[end] + 0.3) / 10.0
         if station.transmit_power_dbm > most_dbm:
-            turned = station.model_copy(update={"transmit_power_dbm": most_dbm})
-            changed = changed.with_stations({end: turned})
+            changed = changed.with_station(end, transmit_power_dbm=most_dbm)
             powers.append(findings.Setting(station.name, most_dbm, station.transmit_power_dbm))
     return changed, tuple(powers)
 
@@ -257,7 +256,7 @@ def _mounting(case: LinkCase, required: _Required) -> Iterator[Advice]:
         if off_db and off_db[-1] >= _WORTH_REPAIR_DB:
             ways.append(_aimed(case, end))
         for way, effort, update in ways:
-            changed = case.with_stations({end: station.model_copy(update=update)})
+            changed = case.with_station(end, **update)
             if changed.weaker_margin_db > case.weaker_margin_db:
                 yield required.advice("antenna", way, effort, changed)
     if case.polarisation_terms:
@@ -265,7 +264,7 @@ def _mounting(case: LinkCase, required: _Required) -> Iterator[Advice]:
         wanted = case.station("near" if turned == "far" else "far").antenna.polarisation
         station = case.station(turned)
         antenna = station.antenna.model_copy(update={"polarisation": wanted})
-        changed = case.with_stations({turned: station.model_copy(update={"antenna": antenna})})
+        changed = case.with_station(turned, antenna=antenna)
         turn = findings.TurnedPolarisation(station.name, wanted, station.antenna.polarisation)
         yield required.advice("antenna", turn, 3, changed)
 

@@ -293,6 +293,10 @@ class LinkCase:
                 taller[end] = station
         return changed.with_stations(taller) if taller else changed
 
+    def with_station(self, end: End, **changes: Any) -> "LinkCase":
+        """The same link with keys of one station set otherwise."""
+        return self.with_stations({end: self.station(end).model_copy(update=changes)})
+
     def with_stations(self, changed: Mapping[End, Station]) -> "LinkCase":
         return replace(self, near=changed.get("near", self.near), far=changed.get("far", self.far))
 
@@ -429,7 +433,9 @@ def main_gain_dbi(station: Station) -> float:
 def figures(a: AntennaFigures) -> antenna.Antenna:
     """Gain, beam and pattern of an antenna as a plan states it."""
     tables = (a.azimuth_pattern, a.elevation_pattern)
-    return _figures(
+    # gains that are drawn come as an array, for which nothing is kept
+    found = _figures.__wrapped__ if isinstance(a.gain_dbi, np.ndarray) else _figures
+    return found(
         a.type, a.gain_dbi, a.gain_dbd, a.horizontal_beamwidth_deg, a.vertical_beamwidth_deg,
         *(None if table is None else tuple(map(tuple, table)) for table in tables),
     )  # fmt: skip

@@ -68,11 +68,9 @@ def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
 
 def _limits_at(case: LinkCase, end: End) -> Callable[[float], LimitsCheck | None]:
     """What the table says of an end's transmitter, by its power."""
-    station = case.station(end)
 
     def limits_at(power_dbm: float) -> LimitsCheck | None:
-        powered = station.model_copy(update={"transmit_power_dbm": power_dbm})
-        return station_limits(case.with_stations({end: powered}), end)
+        return station_limits(case.with_station(end, transmit_power_dbm=power_dbm), end)
 
     return limits_at
 

@@ -10,7 +10,7 @@ from linkcalc.link.case import LinkCase, shown_surroundings
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
-from linkcalc.plan.stations import position_deg as position_deg
+from linkcalc.plan.stations import position_deg
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover

@@ -100,8 +100,7 @@ def _caps_dbm(case: LinkCase) -> tuple[tuple[float, float], tuple[float, float]]
 
     def most_dbm(end: End, gain_dbi: float) -> float:
         antenna = Antenna(type="collinear", gain_dbi=gain_dbi)
-        bare = case.station(end).model_copy(update={"antenna": antenna, "feeder": Feeder()})
-        limits = station_limits(case.with_stations({end: bare}), end)
+        limits = station_limits(case.with_station(end, antenna=antenna, feeder=Feeder()), end)
         if limits is None or limits.status == "unknown":
             return math.inf
         if limits.largest_conducted_dbm is None:
@@ -315,7 +314,7 @@ def _repairs(case: LinkCase, end: End) -> Iterator[tuple[dict[str, Any], float]]
     if len(ways) > 1:
         ways.append({k: v for way in ways for k, v in way.items()})
     for way in ways:
-        changed = case.with_stations({end: station.model_copy(update=way)})
+        changed = case.with_station(end, **way)
         yield way, changed.weaker_margin_db - case.weaker_margin_db
 
 

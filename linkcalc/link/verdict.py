@@ -19,13 +19,14 @@ from linkcalc.link.legal import lawful
 from linkcalc.link.losses import SHARED
 from linkcalc.link.models import clearance, every_model, spread_db
 from linkcalc.link.notes import notes_on
-from linkcalc.link.on_ground import cases, link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.on_ground import cases, link_case, open_terrain, recorded_notes
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.remedies import Check, remedies
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, PathFacts, Result, VerdictWord
 from linkcalc.link.uncertainty import after_reading_db, contributors
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
+from linkcalc.plan.stations import position_deg
 from linkcalc.plan.wording import element
 from linkcalc.propagation import refractivity
 from linkcalc.propagation.loss_models import RULES

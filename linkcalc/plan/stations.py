@@ -62,10 +62,6 @@ class AntennaFigures(Section):
                     raise ValueError(f"{key}: {error}") from None
         return self
 
-    def __hash__(self) -> int:
-        # the tables of a measured pattern are lists, which have no hash; where hashes meet, equality compares them
-        return hash((type(self), self.type, self.gain_dbi, self.gain_dbd, self.pattern_file))
-
     @model_validator(mode="after")
     def _one_gain(self) -> Self:
         if self.gain_dbi is not None and self.gain_dbd is not None:

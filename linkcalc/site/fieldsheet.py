@@ -23,13 +23,14 @@ from linkcalc.link.case import ENDS, End, LinkCase, feeder_words, figures
 from linkcalc.link.legal import lawful
 from linkcalc.link.models import refuse_chosen
 from linkcalc.link.modulation import Signal
-from linkcalc.link.on_ground import position_deg, recorded_notes
+from linkcalc.link.on_ground import recorded_notes
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import K_STEPS_DB, noise_items, together_db
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.operation.limits import section as limits_section
 from linkcalc.plan import Antenna, ChirpModulation, Feeder, FskModulation, Plan, Station
+from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
 from linkcalc.rules.found import Status

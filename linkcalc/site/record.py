@@ -20,7 +20,7 @@ from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
-from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.parts_list import Bill, bill
 from linkcalc.link.result import Assumption, LinkResult, VerdictWord
 from linkcalc.link.verdict import CAUTIONS, assumed_of, check_link, with_remedies
@@ -31,6 +31,7 @@ from linkcalc.operation.limits import EndLimits
 from linkcalc.operation.sections import sections_of
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
 from linkcalc.plan.starter import SOURCE
+from linkcalc.plan.stations import position_deg
 from linkcalc.plan.wording import quoted
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance

@@ -19,11 +19,12 @@ from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
 from linkcalc.errors import ArgumentError, DomainError
 from linkcalc.link.case import LinkCase
-from linkcalc.link.on_ground import open_terrain, position_deg, recorded_notes
+from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.stations import position_deg
 from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter
 from linkcalc.sweeps.sweeping import (

@@ -30,7 +30,7 @@ from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
 from linkcalc.link.losses import MODELS, Losses, profile_facts
-from linkcalc.link.on_ground import link_case, open_terrain, position_deg, recorded_notes
+from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
@@ -38,6 +38,7 @@ from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, toge
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.stations import position_deg
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
 from linkcalc.sweeps.parameters import DISTANCE, K_FACTOR, PIECES, Parameter, Place, of_feeder, parameter

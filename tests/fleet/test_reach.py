@@ -14,10 +14,11 @@ from linkcalc.fleets.network import Setting
 from linkcalc.fleets.reach import network, paths
 from linkcalc.link.case import LinkCase
 from linkcalc.link.losses import REGIMES
-from linkcalc.link.on_ground import open_terrain, position_deg
+from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.uncertainty import fading_k_db
 from linkcalc.link.verdict import check_link, judge
 from linkcalc.plan.fleet import LoadedFleet, load_fleet
+from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.geodesy import path_between

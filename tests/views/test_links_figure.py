@@ -7,9 +7,10 @@ import pytest
 
 from linkcalc.area.relief import relief_around
 from linkcalc.cli import app
-from linkcalc.link.on_ground import open_terrain, position_deg
+from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
+from linkcalc.plan.stations import position_deg
 from linkcalc.sample_files import sample_path
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.views import style, units

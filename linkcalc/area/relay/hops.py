@@ -12,10 +12,10 @@ from linkcalc.area.losses import End
 from linkcalc.area.margins import template_case
 from linkcalc.area.plane import Plane
 from linkcalc.link.case import LinkCase
-from linkcalc.link.on_ground import position_deg
 from linkcalc.link.relayed_plan import placed, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, Station
+from linkcalc.plan.stations import position_deg
 from linkcalc.terrain.land_cover import Layers
 
 if TYPE_CHECKING:
