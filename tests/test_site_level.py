@@ -3,6 +3,7 @@
 import math
 import time
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -420,3 +421,26 @@ def test_noise_is_taken_from_the_group_in_which_most_was_measured():
         found = update(groups, site_db=12.0, fading="rician", rician_k_db=10.0)
         assert found.directions[0].shortfall.mean == pytest.approx(0.0, abs=1.0)
         assert found.directions[0].wrong.size == 41
+
+
+def test_a_still_fade_is_as_wide_and_as_lopsided_as_the_fading_itself():
+    """200 packets that all read alike share one fade. Rayleigh's power in decibels has the mean 10 lg e^-0.5772
+    = -2.507 dB and the standard deviation 10 / ln 10 * pi / sqrt(6) = 5.570 dB (exponential power, any textbook):
+    with them the site lies off what it reads.
+    """
+    errors = NormalDist(-2.507, ERROR_DB)
+    level = np.array([errors.inv_cdf((k + 0.5) / 200) for k in range(200)])
+    heard = Heard(level, np.full(200, 40.0), np.ones(200))
+    found = updated([heard], site_db=60.0, fading="rayleigh", offset_db=0.0)
+    assert found.stands_still > 0.999
+    assert found.excess.mean == pytest.approx(0.0, abs=0.06)
+    assert found.excess.standard_deviation == pytest.approx(5.570, abs=0.06)
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_one_reading_near_the_prediction_does_not_cut_off_ten_far_from_it(sign):
+    level = np.append(fading_levels(10, 100.0 * sign), 0.0)
+    found = updated(
+        [Heard(level, np.full(11, 30.0), np.ones(11))], site_db=12.0, fading="rician", rician_k_db=10.0
+    )
+    assert found.directions[0].own_excess.mean == pytest.approx(-100.0 * sign, abs=1.0)

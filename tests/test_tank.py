@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import trapezoid
+from scipy.stats import norm
 
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.channel import FadingChannel, by_site
@@ -21,6 +22,7 @@ from linkcalc.operation.tank.risk import year_risk
 from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism
 from linkcalc.operation.tank.simulate import simulate
 from linkcalc.operation.tank.solve import solve
+from linkcalc.operation.tank.waiting import Waiting
 from linkcalc.views.tank_text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
 from tests.steady_channel import SteadyChannel
@@ -927,3 +929,115 @@ def test_engine_hours_and_services_stand_beside_the_water() -> None:
     assert year.fuel_l == pytest.approx(2.5 * year.engine_h)
     assert year.services == pytest.approx(year.engine_h / 100.0)
     assert "a service, due each 100 h, every 1.7 months" in month_words(found)
+
+
+# --- the closed form, part by part ----------------------------------------------------------------------
+
+MESSAGES_ONLY: dict[str, Any] = {
+    "report_interval_s": np.inf, "report_delays_s": (), "watchdog_s": np.inf, "warm_up_s": 0.0, "stopping_s": 0.0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("site_db", "conditions_db"), [(0.0, 0.8), (0.8, 0.0), (2.0, 3.0), (3.0, 0.5)])
+def test_a_lost_stop_is_averaged_over_site_and_states(site_db: float, conditions_db: float) -> None:
+    """A stop is lost if three tries are: the integral of (1 - exp(-10^(-x/10)))^3 over x, normal around a margin of
+    8 dB, for the site as predicted and for all sites. Every start is heard, and the timer ends a filling a second
+    after its stop, so that all years have as many. The steps of the slow state cost three in a thousand.
+    """
+    played = loop(
+        **MESSAGES_ONLY,
+        stop_delays_s=(0.0,) * 3,
+        start_delays_s=(0.0,) * 4000,
+        overflow_m3=36.0001,
+        max_run_s=20.0 / 4.6 * 3600.0 + 1.0,
+    )
+    risk = year_risk(played, FadingChannel(8.0, site_db, conditions_db))
+
+    z = np.linspace(-8.0, 8.0, 4001)
+    for year, sigma_db in (
+        (risk.predicted_site, conditions_db),
+        (risk.averaged, float(np.hypot(site_db, conditions_db))),
+    ):
+        margin_db = 8.0 + sigma_db * z
+        lost = (-np.expm1(-(10.0 ** (-margin_db / 10.0)))) ** 3
+        expected = trapezoid(norm.pdf(z) * lost, z)
+        assert year.overflows / year.starts == pytest.approx(expected, rel=3e-3)
+
+
+@pytest.mark.parametrize("lost", [0.1, 0.3])
+def test_the_year_ends_with_the_first_start_that_is_lost_worked(lost: float) -> None:
+    """Two tries each, at once: of a start d, of a stop l are lost, d = l = p^2. 20 m3 at 4.6 m3/h take F = 4.35 h; a
+    lost stop runs to the timer, 9 - F h more, and all but the 4 m3 of freeboard is lost; a lost start has the
+    40 h of 16 m3 pumped back. What is pumped and not lost is drawn at 0.4 m3/h: that gives N fillings a year.
+
+    Starts up to the first that is lost: (1 - (1 - d)^N) / d; an overflow before it with the chance
+    l / e (1 - (1 - e)^N), e being either of the two, 1 - (1 - d)(1 - l).
+    """
+    played = loop(**MESSAGES_ONLY, stop_delays_s=(0.0, 0.0), start_delays_s=(0.0, 0.0), max_run_s=9 * 3600.0)
+    risk = year_risk(played, SteadyChannel(lost)).averaged
+    d = lost**2
+    fill_h = 20.0 / 4.6
+    beyond_h = 9.0 - fill_h
+    pumping_h = fill_h + d * 16.0 / 4.6 + d * beyond_h
+    spilled_m3 = d * (4.6 * beyond_h - 4.0)
+    fillings = 8760.0 * 0.4 / (5.0 * pumping_h - spilled_m3)
+    either = 1.0 - (1.0 - d) ** 2
+    assert risk.dry_chance == pytest.approx(1.0 - (1.0 - d) ** fillings)
+    assert risk.starts == pytest.approx((1.0 - (1.0 - d) ** fillings) / d)
+    assert risk.overflow_chance == pytest.approx(d / either * (1.0 - (1.0 - either) ** fillings))
+    assert risk.overflows == pytest.approx(d * risk.starts)
+    assert risk.spilled_m3 == pytest.approx(spilled_m3 * risk.starts)
+
+
+def test_silence_from_the_start_trips_a_watchdog_of_an_interval_and_a_half() -> None:
+    """The first permit is due anywhere in an interval: in one half a second one comes before the watchdog runs out,
+    in the other not. Of a filling that lasts a second longer (m + m^2) / 2 are stopped: 19.5 % with m = 0.3.
+    """
+    played = loop(
+        report_delays_s=(0.0,), watchdog_s=5400.0, warm_up_s=0.0, stop_m3=16.0 + 4.6 * 5401.0 / 3600.0
+    )
+    risk = year_risk(played, SteadyChannel(0.3)).averaged
+    assert risk.nuisance_stops / risk.starts == pytest.approx(0.195)
+
+
+HALF_DEAD = np.array([[-700.0, 0.0]])
+"""Logarithm of the share of tries lost: nothing in one half of the states, everything in the other."""
+
+
+def test_the_wait_for_a_start_in_states_of_which_half_are_dead() -> None:
+    """Hourly reports in states of a day. A good state takes 1 report, a dead one all 24: 12.5 a state, and half of the
+    states end in silence, so 25 from the beginning of a state (E = 12.5 + E / 2), the first half an hour early.
+
+    From a moment anywhere in a state, with an hour of warm-up: the states that have a report due by x are counted
+    one by one, and each is dead with 1/2.
+    """
+    played = loop(report_delays_s=(0.0,), watchdog_s=np.inf, warm_up_s=3600.0)
+    waiting = Waiting(played, HALF_DEAD, np.array([0.5, 0.5]))
+    assert waiting.residual_s == pytest.approx(24.5 * 3600.0)
+    assert waiting.silent_state == pytest.approx(0.5)
+    assert waiting.hears_in_a_state.tolist() == [[1.0, 0.0]]
+    assert waiting.first_s[0, 0] == pytest.approx(3600.0)
+    left_h, phase_h, report = np.ogrid[0.05:24:0.1, 0.05:1:0.1, 0:40]
+    due_h = report + phase_h
+    state = np.floor(1.0 + (due_h - left_h) / 24.0)  # of each report, the present one being 0
+    new = np.diff(state, axis=2, prepend=-1.0) > 0
+    silence = []
+    for x_h in np.arange(0.05, 39.05, 0.1):
+        silence.append((0.5 ** (new & (due_h <= x_h)).sum(axis=2)).mean())
+    assert played.reserve_s == pytest.approx(40 * 3600.0)
+    assert waiting.dry == pytest.approx(silence[-1], rel=0.03)
+    assert waiting.fall_s == pytest.approx(3600.0 + 360.0 * np.sum(silence), rel=0.03)
+
+
+def test_the_wait_for_a_start_where_every_second_report_is_lost() -> None:
+    """One state all year: 2 intervals from report to report heard, and from any moment half an interval less. The tank
+    has 40 reports to be heard, and less than one in 10^11 times hears none; the mean wait is 1.5 intervals.
+    """
+    played = loop(report_delays_s=(0.0,), watchdog_s=np.inf, warm_up_s=60.0, state_lasts_s=1e9)
+    waiting = Waiting(played, np.log([[0.5]]), np.ones(1))
+    assert waiting.first_s == pytest.approx(2.0 * 3600.0)
+    assert waiting.residual_s == pytest.approx(1.5 * 3600.0)
+    assert waiting.fall_s == pytest.approx(
+        60.0 + 1.5 * 3600.0, rel=0.08
+    )  # few points, even on a logarithmic scale
+    assert waiting.dry == pytest.approx(0.5**40, rel=0.02)
