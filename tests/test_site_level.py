@@ -423,8 +423,8 @@ def test_noise_is_taken_from_the_group_in_which_most_was_measured():
         assert found.directions[0].wrong.size == 41
 
 
-def test_a_still_fade_is_as_wide_and_as_lopsided_as_the_fading_itself():
-    """200 packets that all read alike share one fade. Rayleigh's power in decibels has the mean 10 lg e^-0.5772
+def test_a_still_fade_is_as_deep_and_as_wide_as_the_fading_itself():
+    """200 packets that scatter no more than readings err share one fade. Rayleigh's power in decibels has the mean 10 lg e^-0.5772
     = -2.507 dB and the standard deviation 10 / ln 10 * pi / sqrt(6) = 5.570 dB (exponential power, any textbook):
     with them the site lies off what it reads.
     """

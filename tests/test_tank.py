@@ -952,7 +952,6 @@ def test_a_lost_stop_is_averaged_over_site_and_states(site_db: float, conditions
         max_run_s=20.0 / 4.6 * 3600.0 + 1.0,
     )
     risk = year_risk(played, FadingChannel(8.0, site_db, conditions_db))
-
     z = np.linspace(-8.0, 8.0, 4001)
     for year, sigma_db in (
         (risk.predicted_site, conditions_db),
@@ -1037,7 +1036,32 @@ def test_the_wait_for_a_start_where_every_second_report_is_lost() -> None:
     waiting = Waiting(played, np.log([[0.5]]), np.ones(1))
     assert waiting.first_s == pytest.approx(2.0 * 3600.0)
     assert waiting.residual_s == pytest.approx(1.5 * 3600.0)
-    assert waiting.fall_s == pytest.approx(
-        60.0 + 1.5 * 3600.0, rel=0.08
-    )  # few points, even on a logarithmic scale
+    # few points, even on a logarithmic scale
+    assert waiting.fall_s == pytest.approx(60.0 + 1.5 * 3600.0, rel=0.08)
     assert waiting.dry == pytest.approx(0.5**40, rel=0.02)
+
+
+def test_a_filling_cut_short_begins_again_in_the_same_state() -> None:
+    """A watchdog of 1.5 intervals as above: (m + m^2) / 2 of the fillings are cut short, after 1.5 h of pump. At 5 m3/h
+    and a draw of 2 m3/h what they pumped lasts 3.75 h, and a report is heard 1 / (1 - m) h on: so many starts of a
+    row fit the 12 h that are left of a state in the mean. A state begins a row if one of its 24 reports is heard.
+
+    Weighed so over states, normal with 8 dB around a margin of -2 dB; m = 1 - exp(-10^(-x/10)).
+    """
+    played = loop(
+        report_delays_s=(0.0,),
+        watchdog_s=5400.0,
+        warm_up_s=0.0,
+        draw_m3_s=(2.0 / 3600.0,),
+        stop_m3=16.0 + 3.0 * 5401.0 / 3600.0,
+    )
+    risk = year_risk(played, FadingChannel(-2.0, 0.0, 8.0)).averaged
+    z = np.linspace(-5.0, 5.0, 4001)
+    heard = np.exp(-(10.0 ** (-(-2.0 + 8.0 * z) / 10.0)))
+    missed = 1.0 - heard
+    cut_short = (missed + missed**2) / 2.0
+    most = 1.0 + 12.0 / (3.75 + 1.0 / np.maximum(heard, 1e-12))
+    row = (1.0 - cut_short**most) / np.maximum(1.0 - cut_short, 1e-12)
+    weight = norm.pdf(z) * (1.0 - missed**24) * row
+    expected = trapezoid(weight * cut_short, z) / trapezoid(weight, z)
+    assert risk.nuisance_stops / risk.starts == pytest.approx(expected, rel=1e-3)
