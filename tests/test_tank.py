@@ -963,29 +963,34 @@ def test_a_lost_stop_is_averaged_over_site_and_states(site_db: float, conditions
         assert year.overflows / year.starts == pytest.approx(expected, rel=3e-3)
 
 
-@pytest.mark.parametrize("lost", [0.1, 0.3])
+@pytest.mark.parametrize("lost", [0.1, 0.3, 0.7, 1.0])
 def test_the_year_ends_with_the_first_start_that_is_lost_worked(lost: float) -> None:
     """Two tries each, at once: of a start d, of a stop l are lost, d = l = p^2. 20 m3 at 4.6 m3/h take F = 4.35 h; a
-    lost stop runs to the timer, 9 - F h more, and all but the 4 m3 of freeboard is lost; a lost start has the
-    40 h of 16 m3 pumped back. What is pumped and not lost is drawn at 0.4 m3/h: that gives N fillings a year.
+    lost stop runs to the timer, 9 - F h more, and all but the 4 m3 of freeboard is lost. What is pumped and not lost
+    is drawn at 0.4 m3/h: that gives N fillings a year, were no start lost.
 
-    Starts up to the first that is lost: (1 - (1 - d)^N) / d; an overflow before it with the chance
-    l / e (1 - (1 - e)^N), e being either of the two, 1 - (1 - d)(1 - l).
+    Of them (1 - d) + (1 - d)^2 + ... = (1 - d) / d (1 - (1 - d)^N) begin before one is lost; an overflow comes before
+    that with the chance (1 - d) l / e (1 - (1 - e)^N), e being either of the two, 1 - (1 - d)(1 - l).
     """
     played = loop(**MESSAGES_ONLY, stop_delays_s=(0.0, 0.0), start_delays_s=(0.0, 0.0), max_run_s=9 * 3600.0)
     risk = year_risk(played, SteadyChannel(lost)).averaged
     d = lost**2
     fill_h = 20.0 / 4.6
     beyond_h = 9.0 - fill_h
-    pumping_h = fill_h + d * 16.0 / 4.6 + d * beyond_h
+    pumping_h = fill_h + d * beyond_h
     spilled_m3 = d * (4.6 * beyond_h - 4.0)
     fillings = 8760.0 * 0.4 / (5.0 * pumping_h - spilled_m3)
     either = 1.0 - (1.0 - d) ** 2
     assert risk.dry_chance == pytest.approx(1.0 - (1.0 - d) ** fillings)
-    assert risk.starts == pytest.approx((1.0 - (1.0 - d) ** fillings) / d)
-    assert risk.overflow_chance == pytest.approx(d / either * (1.0 - (1.0 - either) ** fillings))
+    assert risk.starts == pytest.approx((1.0 - d) / d * (1.0 - (1.0 - d) ** fillings))
+    assert risk.overflow_chance == pytest.approx((1.0 - d) * d / either * (1.0 - (1.0 - either) ** fillings))
     assert risk.overflows == pytest.approx(d * risk.starts)
     assert risk.spilled_m3 == pytest.approx(spilled_m3 * risk.starts)
+    assert risk.pumped_m3 == pytest.approx(5.0 * pumping_h * risk.starts)
+    years = simulate(played, SteadyChannel(lost), 5000)
+    for name in ("starts", "overflows", "spilled_m3", "pumped_m3"):
+        values = getattr(years, name)
+        assert values.mean() == pytest.approx(getattr(risk, name), abs=4.0 * values.std() / 70.0 + 1e-9)
 
 
 def test_silence_from_the_start_trips_a_watchdog_of_an_interval_and_a_half() -> None:

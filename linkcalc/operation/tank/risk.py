@@ -156,9 +156,10 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
     fillings = YEAR_S / (cycle_s - waiting.dry_s)
     dry_chance = -np.expm1(fillings * np.log1p(-np.minimum(waiting.dry, 1.0 - 1e-16)))
     overflow_chance = -np.expm1(-starts * late)
-    if not loop.reports:  # nothing follows a start message that is lost: the year ends with it
-        starts = _before_the_first(waiting.dry, fillings)
-        overflow_chance = late * _before_the_first(1.0 - (1.0 - waiting.dry) * (1.0 - late), fillings)
+    if not loop.reports:  # nothing follows a start message that is lost: the year ends with it, unfilled
+        heard = 1.0 - waiting.dry
+        starts = heard * _up_to_the_first(waiting.dry, fillings)
+        overflow_chance = heard * late * _up_to_the_first(1.0 - heard * (1.0 - late), fillings)
     pumped = starts * pumping_s * pump
     return {
         "overflow_chance": overflow_chance,
@@ -192,8 +193,8 @@ def _shares_of_starts(filling: Filling, states: _States, sites: Floats, waiting:
     return np.where(total > 1e-300, share / np.where(total > 1e-300, total, 1.0), states.weight)
 
 
-def _before_the_first(chance: Floats, fillings: Floats) -> Floats:
-    """Mean number of fillings, out of so many, up to the first that ends it all."""
+def _up_to_the_first(chance: Floats, fillings: Floats) -> Floats:
+    """Mean number of fillings, out of so many, up to the first that ends it all, and with it."""
     p = np.maximum(chance, 1e-12)
     mean: Floats = -np.expm1(fillings * np.log1p(-np.minimum(p, 1.0 - 1e-16))) / p
     return mean

@@ -41,10 +41,10 @@ class Waiting:
         # silence falls over some decades of time, so its integral is taken on a logarithmic scale
         edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 14)
         edges = np.concatenate(([0.0], edges))
-        fall_s = loop.warm_up_s + sum(
-            (b - a) * self._silence(0.5 * (a + b), 6, 2) for a, b in pairwise(edges)
-        )
-        self.fall_s = np.minimum(fall_s, reserve_s)
+        silent_s = sum((b - a) * self._silence(0.5 * (a + b), 6, 2) for a, b in pairwise(edges))
+        if not loop.reports:  # what is drawn after a start that is lost is never pumped back
+            silent_s = np.maximum(silent_s - self.dry * edges[-1], 0.0) / np.maximum(1.0 - self.dry, 1e-12)
+        self.fall_s = np.minimum(loop.warm_up_s + silent_s, reserve_s)
 
     def _all_lost(self, counts: Floats) -> Floats:
         """Chance that so many tries within one state are all lost, averaged over states: sites by counts."""
