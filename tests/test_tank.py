@@ -1046,6 +1046,25 @@ def test_the_wait_for_a_start_where_every_second_report_is_lost() -> None:
     assert waiting.dry == pytest.approx(0.5**40, rel=0.02)
 
 
+@pytest.mark.parametrize("state_lasts_h", [2.0, 24.0, 30.5])
+def test_states_that_are_all_alike_change_nothing_of_the_wait(state_lasts_h: float) -> None:
+    """Every second report is lost whatever the state: 1.5 intervals from any moment, and 40 reports in 40 h."""
+    played = loop(
+        report_delays_s=(0.0,), watchdog_s=np.inf, warm_up_s=0.0, state_lasts_s=state_lasts_h * 3600.0
+    )
+    waiting = Waiting(played, np.log([[0.5, 0.5]]), np.array([0.25, 0.75]))
+    assert waiting.residual_s == pytest.approx(1.5 * 3600.0)
+    assert waiting.dry == pytest.approx(0.5**40)
+
+
+def test_a_retry_that_comes_after_the_tank_is_empty_is_too_late() -> None:
+    """Reports with a second try half an interval on, each lost with 1/2: 40 of them are due in the 40 h of water, and
+    of the last the second try is in time in half of the cases: (1/2^80 + 1/2^79) / 2.
+    """
+    played = loop(report_delays_s=(0.0, 1800.0), watchdog_s=np.inf, warm_up_s=0.0, state_lasts_s=1e9)
+    assert Waiting(played, np.log([[0.5]]), np.ones(1)).dry == pytest.approx(1.5 * 0.5**80, rel=1e-6)
+
+
 def test_a_filling_cut_short_begins_again_in_the_same_state() -> None:
     """A watchdog of 1.5 intervals as above: (m + m^2) / 2 of the fillings are cut short, after 1.5 h of pump. At 5 m3/h
     and a draw of 2 m3/h what they pumped lasts 3.75 h, and a report is heard 1 / (1 - m) h on: so many starts of a
