@@ -424,9 +424,9 @@ def test_noise_is_taken_from_the_group_in_which_most_was_measured():
 
 
 def test_a_still_fade_is_as_deep_and_as_wide_as_the_fading_itself():
-    """200 packets that scatter no more than readings err share one fade. Rayleigh's power in decibels has the mean 10 lg e^-0.5772
-    = -2.507 dB and the standard deviation 10 / ln 10 * pi / sqrt(6) = 5.570 dB (exponential power, any textbook):
-    with them the site lies off what it reads.
+    """200 packets that scatter no more than readings err share one fade. In decibels Rayleigh's power has the mean
+    10 lg e^-0.5772 = -2.507 dB and the standard deviation 10 / ln 10 * pi / sqrt(6) = 5.570 dB (the logarithm of an
+    exponential variable, any textbook): by them the site lies off what it reads.
     """
     errors = NormalDist(-2.507, ERROR_DB)
     level = np.array([errors.inv_cdf((k + 0.5) / 200) for k in range(200)])
