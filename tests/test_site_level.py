@@ -444,3 +444,12 @@ def test_one_reading_near_the_prediction_does_not_cut_off_ten_far_from_it(sign):
         [Heard(level, np.full(11, 30.0), np.ones(11))], site_db=12.0, fading="rician", rician_k_db=10.0
     )
     assert found.directions[0].own_excess.mean == pytest.approx(-100.0 * sign, abs=1.0)
+
+
+def test_a_sure_prediction_keeps_both_its_sides():
+    """Good to 1 dB, nothing read: the grid reaches beyond it both ways."""
+    found = updated([NOTHING], site_db=1.0, fading="rayleigh")
+    for part in (found.prior, found.excess, found.directions[0].shortfall):
+        assert part.mean == pytest.approx(0.0, abs=0.01)
+        assert part.quantile(0.95) == pytest.approx(-part.quantile(0.05), abs=0.03)
+    assert found.prior.standard_deviation == pytest.approx(1.0, abs=0.01)
