@@ -1091,3 +1091,36 @@ def test_a_filling_cut_short_begins_again_in_the_same_state() -> None:
     weight = norm.pdf(z) * (1.0 - missed**24) * row
     expected = trapezoid(weight * cut_short, z) / trapezoid(weight, z)
     assert risk.nuisance_stops / risk.starts == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_mean_run_up_to_the_first_lost_permit() -> None:
+    """A watchdog of one interval T, a tank that never fills: the first of them after T, one after j heard ones after
+    (u + j) T, u anywhere from 0 to 1. m T + (1 - m) T / 2 + (1 - m) / m T = 49.51 T with m = 0.02.
+    """
+    endless = loop(
+        stop_m3=20_000.0,
+        overflow_m3=20_001.0,
+        report_delays_s=(0.0,),
+        watchdog_s=3600.0,
+        warm_up_s=0.0,
+        stopping_s=0.0,
+        max_run_s=np.inf,
+    )
+    risk = year_risk(endless, SteadyChannel(0.02)).averaged
+    assert risk.pumped_m3 / risk.starts == pytest.approx(5.0 * 49.51, rel=1e-5)
+
+
+def test_a_start_keeps_the_watchdog_quiet_that_outlasts_the_filling() -> None:
+    """Half an hour of filling, a watchdog of 3 h from the start on, one report in the hour until the water runs over:
+    it is lost with m, whatever became of reports before the start.
+    """
+    played = loop(
+        stop_m3=18.3,
+        overflow_m3=22.9,
+        report_delays_s=(0.0,),
+        warm_up_s=0.0,
+        stopping_s=0.0,
+        max_run_s=np.inf,
+    )
+    risk = year_risk(played, SteadyChannel(0.4)).averaged
+    assert risk.overflows / risk.starts == pytest.approx(0.4, rel=1e-6)
