@@ -205,16 +205,16 @@ def _check_columns(
     table: Table, keys: Sequence[str], hints: Mapping[str, str], direction: Way | None
 ) -> None:
     found = next(((cell, near) for cell, near in hints.items() if near), None)
-    mend = f'; for "{one_line(found[0])}" write {found[1]}' if found else ""
+    remedy = f'; for "{one_line(found[0])}" write {found[1]}' if found else ""
     if not any(keys):
         if table.names_numbers:
             raise TableError(
                 "no header; the first row must name the columns: direction,rssi_dbm,snr_db, ...",
                 table.header_row,
             )
-        raise TableError(f"none of its columns is known{mend}", table.header_row)
+        raise TableError(f"none of its columns is known{remedy}", table.header_row)
     if not any(key in keys for key in _MEASURED):
-        raise TableError(f"no column rssi_dbm, snr_db or received{mend}", table.header_row)
+        raise TableError(f"no column rssi_dbm, snr_db or received{remedy}", table.header_row)
     if "direction" not in keys and direction is None:
         raise TableError("no column direction; add it, or say --direction there (or back)", table.header_row)
 
