@@ -27,7 +27,7 @@ def survey(
     readings: "FilePath | Sequence[FilePath] | Readings",
     *,
     link: str | None = None,
-    direction: Literal["there", "back"] | None = None,
+    direction: Literal["forward", "return"] | None = None,
     leaf: Literal["in_leaf", "out_of_leaf"] | None = None,
     wet_foliage: bool | None = None,
 ) -> "Survey":
@@ -81,7 +81,7 @@ def acceptance(
     duty_cycle: float | None = None,
     time_on_air_s: float | None = None,
     link: str | None = None,
-    direction: Literal["there", "back"] = "there",
+    direction: Literal["forward", "return"] = "forward",
 ) -> "Acceptance":
     """Say how many packets prove a link, how long that takes, and what a count shows.
 
@@ -116,7 +116,7 @@ def acceptance(
     legal_s = None
     if plan is not None:
         loaded = as_plan(plan)
-        air_s, legal_s = packet_of(loaded.plan, chosen_link(loaded, link).name, answers=direction == "back")
+        air_s, legal_s = packet_of(loaded.plan, chosen_link(loaded, link).name, answers=direction == "return")
         time_on_air_s = air_s if time_on_air_s is None else time_on_air_s
     return tests(
         success,
@@ -238,7 +238,7 @@ def _read(
     loaded: "LoadedPlan",
     link: str | None,
     given: "FilePath | Sequence[FilePath] | Readings",
-    direction: Literal["there", "back"] | None,
+    direction: Literal["forward", "return"] | None,
 ) -> "tuple[Link, Readings, list[Path]]":
     """The link that readings are of, the readings, and their files."""
     from linkcalc.site.readings import Readings, link_named_in, read_all

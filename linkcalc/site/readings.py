@@ -75,7 +75,7 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
 
     >>> import tempfile
     >>> file = Path(tempfile.mkdtemp(), "readings.csv")
-    >>> _ = file.write_text("direction,rssi_dbm,snr_db\\nthere,-101,7.5\\nback,85,9\\n")
+    >>> _ = file.write_text("direction,rssi_dbm,snr_db\\nforward,-101,7.5\\nreturn,85,9\\n")
     >>> found = read_readings(file, ("tank", "shed"))
     >>> found.readings[0].rssi_dbm, found.refused[0].reason
     (-101.0, 'rssi_dbm = 85 is positive; a level heard by radio is negative: write -85')
@@ -216,7 +216,9 @@ def _check_columns(
     if not any(key in keys for key in _MEASURED):
         raise TableError(f"no column rssi_dbm, snr_db or received{remedy}", table.header_row)
     if "direction" not in keys and direction is None:
-        raise TableError("no column direction; add it, or say --direction there (or back)", table.header_row)
+        raise TableError(
+            "no column direction; add it, or say --direction forward (or return)", table.header_row
+        )
 
 
 def _from_json(path: str | Path, text: str, stations: tuple[str, str], direction: Way | None) -> Readings:
