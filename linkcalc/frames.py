@@ -72,7 +72,9 @@ def readings_from(
 
 @kinds_checked
 def readings_frame(found: Readings) -> "pandas.DataFrame":
-    """Return readings as a data frame that `readings_from` takes; columns without a value are left out.
+    """Return readings as a data frame that `readings_from` takes, a row each; columns without a value are left out.
+
+    Columns are those of a readings file (`linkcalc survey --help`), with the unit in the name.
 
     Examples
     --------

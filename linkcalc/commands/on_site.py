@@ -91,14 +91,20 @@ def acceptance(
         For time on air and the legal interval.
     success, confidence : float, 0 to 1
         Share of packets to be proven, and how sure the proof is.
-    good_success : float, optional
-        A link the tests should pass; by default one with a fifth of the losses.
-    sent, lost : int
-        A count.
-    interval_s, duty_cycle, time_on_air_s : float, optional
-        Between packets; largest share of time on the air; of one packet, in place of the plan's.
-    link, direction
-        Which link, and whose packets.
+    good_success : float, 0 to 1, optional
+        Share of packets that arrives over a link which the tests should pass; by default a fifth of the losses.
+    sent, lost : int, 0 or more
+        Packets that were counted, and how many of them did not arrive.
+    interval_s : float, s, above 0, optional
+        Between packets; by default the shortest that is legal.
+    duty_cycle : float, 0 to 1, optional
+        Largest share of the time on the air.
+    time_on_air_s : float, s, above 0, optional
+        Of one packet, in place of the plan's.
+    link : str, optional
+        Which, where the plan has several.
+    direction : "forward" or "return"
+        Whose packets: of the link's `from` station, or of its `to` station.
 
     Returns
     -------
