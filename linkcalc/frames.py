@@ -43,7 +43,7 @@ def readings_from(
     plan : path, mapping, Plan or LoadedPlan
     link : str, optional
         Which of the plan's links; may be left out where it has one.
-    direction : "there" or "back", optional
+    direction : "forward" or "return", optional
         Of all rows, where there is no such column.
 
     Returns
@@ -59,7 +59,7 @@ def readings_from(
     Examples
     --------
     >>> import pandas, linkcalc as lc
-    >>> frame = pandas.DataFrame({"direction": ["there", "back"], "rssi_dbm": [-101, -104], "snr_db": [4.0, 2.5]})
+    >>> frame = pandas.DataFrame({"direction": ["forward", "return"], "rssi_dbm": [-101, -104], "snr_db": [4.0, 2.5]})
     >>> found = readings_from(frame, lc.load_plan(lc.sample_path("plain")))
     >>> [r.rssi_dbm for r in found.readings], readings_frame(found)["snr_db"].tolist()
     ([-101.0, -104.0], [4.0, 2.5])
@@ -72,12 +72,14 @@ def readings_from(
 
 @kinds_checked
 def readings_frame(found: Readings) -> "pandas.DataFrame":
-    """Return readings as a data frame that `readings_from` takes; columns without a value are left out.
+    """Return readings as a data frame that `readings_from` takes, a row each; columns without a value are left out.
+
+    Columns are those of a readings file (`linkcalc survey --help`), with the unit in the name.
 
     Examples
     --------
     >>> from linkcalc.site.readings import Reading
-    >>> readings_frame(Readings("site", (Reading(2, "there", rssi_dbm=-101.0),))).columns.tolist()
+    >>> readings_frame(Readings("site", (Reading(2, "forward", rssi_dbm=-101.0),))).columns.tolist()
     ['direction', 'rssi_dbm']
     """
     rows = [asdict(r) for r in found.readings]

@@ -19,8 +19,8 @@ INVENTED = "# Invented readings: drawn from a seeded generator, see make_reading
 
 LEVEL_DBM = -116.5
 """A few decibels better than the plan predicts."""
-NOISE_DBM = {"there": -116.0, "back": -117.0}
-ENGINE_DB = {"there": 7.0, "back": 0.0}
+NOISE_DBM = {"forward": -116.0, "return": -117.0}
+ENGINE_DB = {"forward": 7.0, "return": 0.0}
 """What the engine adds to the noise at the shed."""
 REQUIRED_SNR_DB = -10.0
 
@@ -36,12 +36,12 @@ def readings() -> str:
     rng = np.random.default_rng(30)
     lines = [INVENTED, "time,direction,rssi_dbm,snr_db,sent,received,engine_running,note"]
     for burst in range(12):
-        for way, minute in (("there", 0), ("back", 5)):
+        for way, minute in (("forward", 0), ("return", 5)):
             running = burst >= 6
             noise = NOISE_DBM[way] + ENGINE_DB[way] * running
             rssi, snr, heard = heard_in_burst(rng, LEVEL_DBM, noise, 10)
             note = ""
-            if (burst, way) == (4, "there"):
+            if (burst, way) == (4, "forward"):
                 rssi, note = "-83", "mistyped"
             time = f"2026-03-14T{8 + burst // 3:02d}:{20 * (burst % 3) + minute:02d}"
             engine = "yes" if running else "no"
@@ -65,7 +65,7 @@ def spots() -> str:
     )
     for name, level, latitude, longitude in places:
         for _ in range(4):
-            rssi, snr, heard = heard_in_burst(rng, level, NOISE_DBM["there"], 10)
+            rssi, snr, heard = heard_in_burst(rng, level, NOISE_DBM["forward"], 10)
             lines.append(f"there,{rssi},{snr},10,{heard},no,{name},{latitude},{longitude}")
     return "\n".join(lines) + "\n"
 

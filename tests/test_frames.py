@@ -42,7 +42,7 @@ def test_readings_survive_the_way_to_a_frame_and_back() -> None:
 
 def test_a_row_of_a_frame_that_cannot_be_used_is_refused_and_the_others_read() -> None:
     frame = pandas.DataFrame(
-        {"direction": ["there", "there"], "rssi_dbm": [-100.0, 80.0], "snr_db": [5.0, np.nan]}
+        {"direction": ["forward", "forward"], "rssi_dbm": [-100.0, 80.0], "snr_db": [5.0, np.nan]}
     )
     found = lc.readings_from(frame, load_plan(sample_path("plain")))
     assert len(found.readings) == 1

@@ -79,7 +79,7 @@ def test_a_sender_that_started_anew_loses_nothing_and_a_repeat_counts_once():
 
 def test_what_is_written_reads_as_it_was_heard(tmp_path: Path):
     lines = ["rssi=-101 snr=4.5 seq=1", "noise", "rssi=-103 snr=2 seq=4"]
-    common = Reading(0, "there", engine_running=True, spot="roof", spreading_factor=12)
+    common = Reading(0, "forward", engine_running=True, spot="roof", spreading_factor=12)
     found = [
         r
         for _, rows in readings_of(lines, line_reader(None), template=common, now=lambda: WHEN)

@@ -45,10 +45,10 @@ def with_row(*rows: str) -> str:
 
 def test_every_column_is_read(file):
     first, second, third = read(file, GOOD).readings
-    assert (first.row, first.direction, first.rssi_dbm, first.snr_db) == (2, "there", -110.0, 4.25)
+    assert (first.row, first.direction, first.rssi_dbm, first.snr_db) == (2, "forward", -110.0, 4.25)
     assert (first.sent, first.received, first.engine_running, first.note) == (10, 10, False, "first")
     assert str(first.time) == "2026-03-14 08:00:00"
-    assert (second.direction, second.engine_running) == ("back", True)
+    assert (second.direction, second.engine_running) == ("return", True)
     assert (third.rssi_dbm, third.snr_db, third.received) == (None, None, 0)
 
 
@@ -70,9 +70,10 @@ def test_heights_foliage_and_positions_are_read(file):
 @pytest.mark.parametrize(
     ("words", "way"),
     [
-        ("there", "there"), ("BACK", "back"), ("tank -> generator shed", "there"),
-        ("tank->generator shed", "there"), ("Generator Shed → Tank", "back"),
-        ("generator shed to tank", "back"), ("tank > generator shed", "there"),
+        ("forward", "forward"), ("RETURN", "return"), ("there", "forward"), ("BACK", "return"),
+        ("tank -> generator shed", "forward"),
+        ("tank->generator shed", "forward"), ("Generator Shed → Tank", "return"),
+        ("generator shed to tank", "return"), ("tank > generator shed", "forward"),
     ],
 )  # fmt: skip
 def test_a_direction_is_a_word_or_the_two_stations_names(file, words, way):
@@ -82,7 +83,7 @@ def test_a_direction_is_a_word_or_the_two_stations_names(file, words, way):
 def test_a_station_whose_name_holds_an_arrow_is_told_apart(tmp_path):
     file = tmp_path / "r.csv"
     file.write_text("direction,rssi_dbm\nA->B -> B,-100\nB -> A->B,-101\n")
-    assert [r.direction for r in read_readings(file, ("A->B", "B")).readings] == ["there", "back"]
+    assert [r.direction for r in read_readings(file, ("A->B", "B")).readings] == ["forward", "return"]
 
 
 @pytest.mark.parametrize(
@@ -102,8 +103,8 @@ def test_a_station_whose_name_holds_an_arrow_is_told_apart(tmp_path):
         (",there,-11O,4,,,,,", 'rssi_dbm = "-11O" is not a number'),
         (",there,-110,1e999,,,,,", "snr_db = 1e999 is not finite"),
         (",there,-110,4,,,maybe,,", 'engine_running = "maybe": write yes or no'),
-        (",up,-110,4,,,,,", 'direction = "up": write there for tank -> generator shed, or back'),
-        (",,-110,4,,,,,", "direction is missing: write there or back"),
+        (",up,-110,4,,,,,", 'direction = "up": write forward for tank -> generator shed, or return'),
+        (",,-110,4,,,,,", "direction is missing: write forward or return"),
         (",there,-110,4", "4 values under 9 columns"),
         (",there,-110,5,4,25,10,10,no,,", "11 values under 9 columns: decimal commas? write points, or"
          " separate the columns by semicolons"),
@@ -236,7 +237,7 @@ def test_a_usual_name_is_taken_where_it_leaves_no_doubt_of_the_unit(file):
          " rssi_dbm"),
         ("a,b\n1,2\n", ", row 1: none of its columns is known"),
         ("rssi_dbm,snr_db\n-110,5\n", ", row 1: no column direction; add it, or say --direction"
-         " there (or back)"),
+         " forward (or return)"),
         ("direction,rssi_dbm,rssi_dbm\nthere,-1,-2\n", ", row 1: two columns are named rssi_dbm"),
         (b"PK\x03\x04\0\0\0", ": is not a text file; save it as CSV"),
         ('{"readings": [', ", line 1: is not complete JSON; save it again"),
@@ -263,7 +264,7 @@ def test_a_missing_file_a_folder_and_a_huge_file_are_one_line(tmp_path):
 
 
 def test_rows_without_a_direction_take_the_one_that_is_said(file):
-    assert read(file, "rssi_dbm\n-100\n", direction="back").readings[0].direction == "back"
+    assert read(file, "rssi_dbm\n-100\n", direction="return").readings[0].direction == "return"
 
 
 def test_the_field_sheets_json_reads_like_the_csv(file):
@@ -289,9 +290,9 @@ def test_the_field_sheets_json_reads_like_the_csv(file):
 def test_a_bad_json_reading_is_named_and_costs_no_other(file):
     sheet = {
         "readings": [
-            {"direction": "there", "rssi_dbm": -100},
+            {"direction": "forward", "rssi_dbm": -100},
             5,
-            {"direction": ["there"]},
+            {"direction": ["forward"]},
             {"rssi_dbm": -100},
         ]
     }
@@ -299,14 +300,14 @@ def test_a_bad_json_reading_is_named_and_costs_no_other(file):
     assert [(r.row, r.reason) for r in found.refused] == [
         (2, "is not an object with keys"),
         (3, "direction is neither a number nor text"),
-        (4, "direction is missing: write there or back"),
+        (4, "direction is missing: write forward or return"),
     ]
 
 
 SEED = 20_261
 HOSTILE = (
     "nan", "-inf", "1e999", "9" * 400, "true", "'", '"', "6,5", "-110 dBm", "0x10", "\u202e-110",
-    "\x1b[31m", "١٢", "-1e2", "--110", "", "{", "[]", "é", "there", "=1+1", "2026-02-30",
+    "\x1b[31m", "١٢", "-1e2", "--110", "", "{", "[]", "é", "forward", "=1+1", "2026-02-30",
 )  # fmt: skip
 
 
@@ -379,7 +380,7 @@ def test_a_file_pasted_twice_counts_once(file):
 def test_files_of_several_phones_are_one_and_what_two_hold_counts_once(tmp_path):
     early = HEADER + "\n2026-03-14T08:00:05,there,-110,4,1,1,no,,\n"
     late = early + "2026-03-14T08:00:09,there,-111,4,1,1,no,,\n"
-    other = json.dumps({"link": "level", "readings": [{"direction": "back", "rssi_dbm": -99}]})
+    other = json.dumps({"link": "level", "readings": [{"direction": "return", "rssi_dbm": -99}]})
     for name, text in (("noon.csv", early), ("evening.csv", late), ("copy.csv", late), ("b.json", other)):
         (tmp_path / name).write_text(text)
     found = read_all([tmp_path / n for n in ("noon.csv", "evening.csv", "copy.csv", "b.json")], STATIONS)

@@ -54,7 +54,7 @@ def simulated_site(rng: np.random.Generator, rician_k_db: float, excess_db: floa
             heard = (level - noise >= REQUIRED_SNR_DB) & (rng.random(burst) > 0.01)
             if not heard.any():
                 if counted:
-                    rows.append(Reading(row, "there", sent=burst, received=0))
+                    rows.append(Reading(row, "forward", sent=burst, received=0))
                 continue
             register = 10.0 * np.log10(10.0 ** (level / 10.0) + 10.0 ** (noise / 10.0)) + offset
             snr = np.minimum(level - noise + rng.normal(0.0, 0.5, burst), rng.uniform(7.0, 10.0))
@@ -64,7 +64,7 @@ def simulated_site(rng: np.random.Generator, rician_k_db: float, excess_db: floa
             rows.append(
                 Reading(
                     row,
-                    "there",
+                    "forward",
                     rssi_dbm=float(rssi),
                     snr_db=round(4.0 * float(np.median(snr[heard]))) / 4.0,
                     sent=burst if counted else None,

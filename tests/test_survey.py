@@ -50,7 +50,7 @@ def case_of(folder: Path, *changes: tuple[str, str]) -> LinkCase:
 
 
 def measured(
-    case: LinkCase, excess_db: float = 0.0, n: int = 16, ways=("there", "back"), **given
+    case: LinkCase, excess_db: float = 0.0, n: int = 16, ways=("forward", "return"), **given
 ) -> list[Reading]:
     """Readings without fading, as a register in whole decibels shows them; `given` goes into each.
 
@@ -61,8 +61,8 @@ def measured(
     heights = case.with_heights(near_m=given.get("near_height_m"), far_m=given.get("far_height_m"))
     rows = []
     for way in ways:
-        budget = heights.budget(back=way == "back")
-        rise = 0.0 if given["engine_running"] else (case.near if way == "back" else case.far).noise_rise_db
+        budget = heights.budget(back=way == "return")
+        rise = 0.0 if given["engine_running"] else (case.near if way == "return" else case.far).noise_rise_db
         noise = budget.noise_power_dbm - rise + noise_db
         # fades of Rician K 10 dB with a reading's error, around their mean power
         for fade in np.resize([-4.1, -0.8, 1.2, 2.6, -2.0, 0.3], n):
@@ -146,7 +146,7 @@ def test_a_site_that_loses_more_than_the_margin_does_not_close(case):
     deep = min(case.budget().fade_margin_db, case.budget(back=True).fade_margin_db) + 12.0
     rows = [
         Reading(2, way, sent=20, received=0, engine_running=True)
-        for way in ("there", "back")
+        for way in ("forward", "return")
         for _ in range(4)
     ]
     found = survey(case, rows)
@@ -182,7 +182,7 @@ def test_with_the_engine_stopped_its_noise_is_still_to_come(case):
         running.directions[0].fade_margin_db, abs=0.8
     )
     (allowance,) = stopped.allowances
-    assert (allowance.direction, allowance.loss_db) == ("there", 5.0)
+    assert (allowance.direction, allowance.loss_db) == ("forward", 5.0)
     assert "engine" in allowance.name
     assert not stopped.representative
     assert said(stopped, "measured with the engine stopped")
@@ -190,7 +190,9 @@ def test_with_the_engine_stopped_its_noise_is_still_to_come(case):
 
 def test_an_engine_that_is_louder_than_planned_takes_the_margin_of_its_own_receiver_alone(case):
     weak = {"excess_db": case.budget().fade_margin_db - 9.0}  # SNR low enough to be believed
-    rows = measured(case, **weak) + measured(case, **weak, engine_running=True, ways=("there",), noise_db=8.0)
+    rows = measured(case, **weak) + measured(
+        case, **weak, engine_running=True, ways=("forward",), noise_db=8.0
+    )
     quiet = survey(case, measured(case, **weak))
     loud = survey(case, rows)
     assert quiet.directions[0].fade_margin_db - loud.directions[0].fade_margin_db == pytest.approx(
@@ -207,7 +209,7 @@ def without_weather(case: LinkCase) -> LinkCase:
 
 def test_noise_that_jumps_is_warned_of_and_trusted_less(case):
     case = without_weather(case)
-    weak = {"excess_db": case.budget().fade_margin_db - 9.0, "ways": ("there",), "engine_running": True}
+    weak = {"excess_db": case.budget().fade_margin_db - 9.0, "ways": ("forward",), "engine_running": True}
     steady = measured(case, **weak, n=24)
     rng = np.random.default_rng(13)
     jumping = [measured(case, **weak, n=1, noise_db=db)[0] for db in rng.normal(0.0, 7.0, 24)]
@@ -278,10 +280,10 @@ def test_lost_packets_count_as_below_sensitivity(case):
     margins = 0.5 + 20.0 * np.log10(abs(math.sqrt(10.0 / 11.0) + scattered))
     loss = case.budget().fade_margin_db
     heard = [
-        measured(case, loss - m - 4.1 + rng.normal(0.0, 1.5), n=1, ways=("there",), engine_running=True)[0]
+        measured(case, loss - m - 4.1 + rng.normal(0.0, 1.5), n=1, ways=("forward",), engine_running=True)[0]
         for m in margins[margins > 0.0]
     ]
-    lost = [Reading(2, "there", sent=1, received=0, engine_running=True)] * int((margins <= 0.0).sum())
+    lost = [Reading(2, "forward", sent=1, received=0, engine_running=True)] * int((margins <= 0.0).sum())
     assert 25 < len(lost) < 60
     dropped, kept = survey(case, heard), survey(case, heard + lost)
     assert kept.directions[0].fade_margin_db == pytest.approx(0.5, abs=1.2)
@@ -314,10 +316,10 @@ def test_a_packet_at_an_snr_its_signal_cannot_have_is_warned_of(case):
 
 def test_rssi_at_the_noise_without_snr_tells_nothing(case):
     noise = case.budget(back=True).noise_power_dbm
-    rows = [Reading(2, "back", rssi_dbm=noise + 1.0) for _ in range(5)]
+    rows = [Reading(2, "return", rssi_dbm=noise + 1.0) for _ in range(5)]
     with pytest.raises(ReadingsError, match="no reading tells a level"):
         survey(case, rows)
-    found = survey(case, rows + measured(case, ways=("there",)))
+    found = survey(case, rows + measured(case, ways=("forward",)))
     assert said(found, "an RSSI at the noise, which tells no level")
     assert found.directions[1].readings == 0
 
@@ -329,14 +331,14 @@ def test_rssi_alone_is_believed_where_it_is_strong(case):
 
 def test_snr_alone_is_believed_where_it_is_weak(case):
     edge = case.budget().fade_margin_db - 6.0
-    rows = [replace(r, rssi_dbm=None) for r in measured(case, edge, ways=("there",))]
+    rows = [replace(r, rssi_dbm=None) for r in measured(case, edge, ways=("forward",))]
     assert survey(case, rows).directions[0].fade_margin_db == pytest.approx(6.0 - 0.0, abs=7.0)
     strong = [replace(r, rssi_dbm=None) for r in measured(case)]
     assert survey(case, strong).directions[1].readings < len(strong) / 2
 
 
 def test_two_ways_that_lose_differently_point_at_an_end(case):
-    rows = measured(case, 2.0, ways=("there",)) + measured(case, 18.0, ways=("back",))
+    rows = measured(case, 2.0, ways=("forward",)) + measured(case, 18.0, ways=("return",))
     found = survey(case, rows)
     assert said(found, "from shed to tank the level falls")
     assert said(found, "check the power set at shed")
@@ -344,7 +346,7 @@ def test_two_ways_that_lose_differently_point_at_an_end(case):
 
 
 def test_a_direction_without_readings_leans_on_the_other_and_is_said(case):
-    found = survey(case, measured(case, 9.0, ways=("there",)))
+    found = survey(case, measured(case, 9.0, ways=("forward",)))
     assert found.directions[1].readings == 0
     assert found.directions[1].excess_db is None
     assert found.directions[1].fade_margin_db == pytest.approx(
@@ -409,7 +411,7 @@ def test_the_contributors_the_survey_tells_apart_exist(tmp_path):
     for name, found in ((SURROUNDINGS, case), (SLOW_FADING, blocked), (REFRACTION, long)):
         sigma = {p.name: p for p in contributors(found, found.far)}
         assert sigma[name].kind == "conditions"
-        assert Side(found, "there", [], []).day_db >= sigma[name].sigma_db > 0.1
+        assert Side(found, "forward", [], []).day_db >= sigma[name].sigma_db > 0.1
 
 
 def _far_case():
@@ -432,7 +434,7 @@ def walk(case: LinkCase, excess_by_spot: dict[str, float], **given) -> list[Read
     return [
         r
         for name, db in excess_by_spot.items()
-        for r in measured(case, db, ways=("there",), spot=name, **given)
+        for r in measured(case, db, ways=("forward",), spot=name, **given)
     ]
 
 
@@ -447,7 +449,7 @@ def test_the_best_of_the_spots_is_found_and_answered_for(case):
 
 
 def test_a_spot_where_nothing_was_heard_is_last_and_uncertain(case):
-    silent = [Reading(2, "there", sent=10, received=0, spot="pit", engine_running=False) for _ in range(3)]
+    silent = [Reading(2, "forward", sent=10, received=0, spot="pit", engine_running=False) for _ in range(3)]
     found = survey(case, walk(case, {"roof": 12.0, "post": 4.0}) + silent)
     pit = found.spots[-1]
     assert (pit.name, pit.sent, pit.received) == ("pit", 30, 0)
@@ -570,7 +572,7 @@ def test_levels_that_contradict_the_counts_leave_no_closes(case):
         replace(r, rssi_dbm=-20.0 - 14.0 * (k % 5), snr_db=9.0, sent=100, received=100)
         for k, r in enumerate(measured(generous, n=5, engine_running=True))
     ]
-    rows += [Reading(99, w, sent=500, received=500, engine_running=True) for w in ("there", "back")]
+    rows += [Reading(99, w, sent=500, received=500, engine_running=True) for w in ("forward", "return")]
     found = survey(generous, rows)
     assert [d.verdict for d in found.directions] == ["closes", "closes"]
     assert all(d.contradicted > 2 for d in found.directions)

@@ -35,7 +35,7 @@ SHEETS: dict[str, tuple[Callable[[Path], Any], Cells]] = {
     "readings": (
         readings,
         [["direction", "rssi_dbm", "snr_db", "near_height_m", "note"],
-         ["there", "-101.5", "7.25", "2.5", "größte"], ["back", "-99", "0.125", "", "dry"]],
+         ["forward", "-101.5", "7.25", "2.5", "größte"], ["return", "-99", "0.125", "", "dry"]],
     ),
     "nodes": (
         nodes,

@@ -7,7 +7,7 @@ import pandas as pd
 
 import linkcalc as lc
 
-levels_dbm = {"there": [-117, -119, -116, -118, -121, -117], "back": [-114, -116, -113, -117, -115, -114]}
+levels_dbm = {"forward": [-117, -119, -116, -118, -121, -117], "return": [-114, -116, -113, -117, -115, -114]}
 heard = pd.DataFrame(levels_dbm).melt(var_name="direction", value_name="rssi_dbm")
 readings = lc.readings_from(heard, lc.sample_path("upland"))
 found = lc.survey(lc.sample_path("upland"), readings)

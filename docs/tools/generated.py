@@ -237,8 +237,9 @@ def functions_pages() -> dict[str, str]:
     head = [
         "# Functions by phenomenon", "",
         "Everything that can be called from Python, by what it is about. Arrays broadcast, numbers in give",
-        "numbers out, units are in the names. Each function's page states shapes, range, errors and source,",
-        "with an example that the tests run. Most callers need only the [public face](../python.md).", "",
+        "numbers out, units are in the names. The physics and the public face state range, errors and source, each",
+        "function's own or, for a whole module, at its head; inner functions say what names and types do not. Examples",
+        "are run by the tests. Most callers need only the [public face](../python.md).", "",
     ]  # fmt: skip
     parts = []
     for title, names in grouped().items():

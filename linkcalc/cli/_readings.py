@@ -20,8 +20,8 @@ _MOST_REFUSED_SHOWN = 20
 class Direction(StrEnum):
     """Which way a reading was taken."""
 
-    there = "there"
-    back = "back"
+    forward = "forward"
+    return_ = "return"
 
 
 class Leaf(StrEnum):

@@ -51,7 +51,7 @@ def acceptance(
     pace: Pace,
     link: str | None = LINK,
     direction: Direction = option(
-        None, "Whose packets: of the link's `from` station (there), or back.", default=Direction.there
+        None, "Whose packets: of the link's `from` station (forward), or return.", default=Direction.forward
     ),
     json: bool = JSON,
 ) -> None:
@@ -82,7 +82,7 @@ def acceptance(
         **asdict(count),
         **asdict(pace),
         link=None if loaded is None else chosen_link(loaded, link).name,
-        direction=way_name(direction) or "there",
+        direction=way_name(direction) or "forward",
     )
     show_answer(acceptance_report, found, as_json=json_text(plain_data(found)) if json else None)
     if found.count is not None and not found.count.passed:

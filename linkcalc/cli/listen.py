@@ -36,8 +36,8 @@ def listen(
     baud: int = option("N", "Bits per second of the port.", default=115200, min=50, max=4_000_000),
     direction: Direction = option(
         None,
-        "Whose packets are heard: of the link's `from` station (there), or back.",
-        default=Direction.there,
+        "Whose packets are heard: of the link's `from` station (forward), or return.",
+        default=Direction.forward,
     ),
     pattern: str | None = option(
         "REGEX",
@@ -72,7 +72,7 @@ def listen(
     chosen = chosen_link(loaded, link)
     with open_terrain(loaded) as terrain:
         case = link_case(loaded, chosen, terrain)
-    way: Way = "there" if direction is Direction.there else "back"
+    way: Way = "forward" if direction is Direction.forward else "return"
     read, tally = line_reader(pattern), Tally()
     common = Reading(0, way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
     said = _Said(case, way)
@@ -104,7 +104,7 @@ class _Said:
     """One line of the terminal for each packet."""
 
     def __init__(self, case: "LinkCase", way: "Way") -> None:
-        budget = case.budget(back=way == "back")
+        budget = case.budget(back=way == "return")
         self._noise_dbm, self._required_db = budget.noise_power_dbm, case.signal.required_snr_db
         self._margins: list[float] = []
         self.unread = 0

@@ -36,7 +36,7 @@ def survey(
     \b
     Columns of a CSV file, in any order; direction, and a level or a count:
       time             ISO 8601, or day.month.year 14:05
-      direction        there (the link's from -> to), back, or names: tank -> shed
+      direction        forward (the link's from -> to), return, or names: tank -> shed
       rssi_dbm snr_db  of a packet, or the median of a burst
       sent received    packets; count the lost ones, they matter most
       near_height_m far_height_m   antennas as mounted, at from and to

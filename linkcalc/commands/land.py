@@ -99,16 +99,23 @@ def relay(
     plan : path, mapping, Plan or LoadedPlan
     link : str, optional
         Which, where the plan has several.
-    radius_m, cell_m, apart_m : float, m
-        How far around the middle of the link to look, the width of a cell, the least distance between spots.
+    radius_m, cell_m, apart_m : float, m, above 0 (`apart_m`: 0 or more), optional
+        How far around the middle of the link to look (by default 0.75 of its length), the width of a cell (30 m,
+        more in large areas), the least distance between spots (8 % of the link, at least three cells).
     relays : 1 or 2, optional
         Relays in a row; by default one, and two where no spot for one closes.
     within, track : path, optional
-        GeoJSON files: polygons to stay in; tracks to stay within `track_distance_m` of.
-    steepest_deg, nodata_distance_m : float
-        Steepest slope, and least distance from cells without height.
-    relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi
-        Equipment: that of a station of the plan, or the link's with these.
+        GeoJSON files (RFC 7946): polygons to stay in; tracks to stay near to.
+    track_distance_m : float, m, 0 or more, optional
+        Farthest from a track.
+    steepest_deg : float, degrees, optional
+        Steepest slope of the ground.
+    nodata_distance_m : float, m, 0 or more
+        Nearest to cells without height.
+    relay_like : str, optional
+        Station of the plan whose whole equipment the relay has; by default it has the link's, with:
+    relay_height_m, relay_power_dbm, relay_gain_dbi : float, m above ground, dBm conducted, dBi, optional
+        Antenna height (the link's higher one by default), power, and gain of an all-round antenna.
     tiles_in, scheduler
         As `coverage`.
 

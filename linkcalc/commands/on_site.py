@@ -27,7 +27,7 @@ def survey(
     readings: "FilePath | Sequence[FilePath] | Readings",
     *,
     link: str | None = None,
-    direction: Literal["there", "back"] | None = None,
+    direction: Literal["forward", "return"] | None = None,
     leaf: Literal["in_leaf", "out_of_leaf"] | None = None,
     wet_foliage: bool | None = None,
 ) -> "Survey":
@@ -81,7 +81,7 @@ def acceptance(
     duty_cycle: float | None = None,
     time_on_air_s: float | None = None,
     link: str | None = None,
-    direction: Literal["there", "back"] = "there",
+    direction: Literal["forward", "return"] = "forward",
 ) -> "Acceptance":
     """Say how many packets prove a link, how long that takes, and what a count shows.
 
@@ -91,14 +91,20 @@ def acceptance(
         For time on air and the legal interval.
     success, confidence : float, 0 to 1
         Share of packets to be proven, and how sure the proof is.
-    good_success : float, optional
-        A link the tests should pass; by default one with a fifth of the losses.
-    sent, lost : int
-        A count.
-    interval_s, duty_cycle, time_on_air_s : float, optional
-        Between packets; largest share of time on the air; of one packet, in place of the plan's.
-    link, direction
-        Which link, and whose packets.
+    good_success : float, 0 to 1, optional
+        Share of packets that arrives over a link which the tests should pass; by default a fifth of the losses.
+    sent, lost : int, 0 or more
+        Packets that were counted, and how many of them did not arrive.
+    interval_s : float, s, above 0, optional
+        Between packets; by default the shortest that is legal.
+    duty_cycle : float, 0 to 1, optional
+        Largest share of the time on the air.
+    time_on_air_s : float, s, above 0, optional
+        Of one packet, in place of the plan's.
+    link : str, optional
+        Which, where the plan has several.
+    direction : "forward" or "return"
+        Whose packets: of the link's `from` station, or of its `to` station.
 
     Returns
     -------
@@ -116,7 +122,7 @@ def acceptance(
     legal_s = None
     if plan is not None:
         loaded = as_plan(plan)
-        air_s, legal_s = packet_of(loaded.plan, chosen_link(loaded, link).name, answers=direction == "back")
+        air_s, legal_s = packet_of(loaded.plan, chosen_link(loaded, link).name, answers=direction == "return")
         time_on_air_s = air_s if time_on_air_s is None else time_on_air_s
     return tests(
         success,
@@ -238,7 +244,7 @@ def _read(
     loaded: "LoadedPlan",
     link: str | None,
     given: "FilePath | Sequence[FilePath] | Readings",
-    direction: Literal["there", "back"] | None,
+    direction: Literal["forward", "return"] | None,
 ) -> "tuple[Link, Readings, list[Path]]":
     """The link that readings are of, the readings, and their files."""
     from linkcalc.site.readings import Readings, link_named_in, read_all

@@ -14,7 +14,7 @@ from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
 from linkcalc.fleets.network import Network, Setting, Supply
 from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
-from linkcalc.fleets.remedies import lacks_words, mends, scaled, spread_retries
+from linkcalc.fleets.remedies import lacks_words, remedies, scaled, spread_retries
 from linkcalc.fleets.result import AsPlanned, FleetResult, LoadPoint, NodeAnswer, ShedAnswer
 from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
@@ -117,8 +117,8 @@ def answer(
         charge_mah_per_day=float(got.charge_mah_per_day.sum()),
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
-        mends=(
-            *mends(net, got, choice, alone, required, choose),
+        remedies=(
+            *remedies(net, got, choice, alone, required, choose),
             *(retries if verdict != "closes" else ()),
         ),
         notes=(

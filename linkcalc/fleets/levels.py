@@ -11,7 +11,7 @@ from linkcalc.fleets.network import FADING_K_DB
 from linkcalc.link.reliability import rician_outage
 
 _BIN_DB, _TOP_DB = 0.5, 120.0
-"""Levels above the weakest that is received are told apart by so much, up to this; more is alike."""
+"""Step and end of the levels above the weakest that is received; what is stronger counts as the end."""
 _EDGES_DB = np.arange(0.0, _TOP_DB + _BIN_DB / 2.0, _BIN_DB)
 MIDDLES_DB = np.append(_EDGES_DB[:-1] + _BIN_DB / 2.0, _TOP_DB)
 STEP_DB = 0.25

@@ -229,10 +229,10 @@ def seldom_enough(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
         if seconds < interval:
             kept.append((node, row))
             continue
-        mend = "let it report less often" if traffic.tries == 1 else "let it report less often, or try less"
+        remedy = "let it report less often" if traffic.tries == 1 else "let it report less often, or try less"
         reason = (
             f"its interval of {interval:g} s is shorter than the {seconds:.3g} s that one message with its"
-            f" tries is on the air; {mend}"
+            f" tries is on the air; {remedy}"
         )
         refused.append(RefusedNode(row, node.name, reason))
     if not refused:

@@ -74,7 +74,7 @@ def _decibels(value: float) -> str:
     return "less than 1 dB" if value < 0.95 else f"{value:.0f} dB"
 
 
-def mends(
+def remedies(
     net: Network, got: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
 ) -> Iterator[str]:
     """What would bring the required success, as far as it is not met."""

@@ -152,7 +152,7 @@ class FleetResult(Answer):
     loads: tuple[LoadPoint, ...]
     played_messages: int
     """In the simulation at the planned traffic; 0: none was played."""
-    mends: tuple[str, ...]
+    remedies: tuple[str, ...]
     """What would bring the required success."""
     notes: tuple[str, ...]
     drawing: Paths

@@ -132,7 +132,7 @@ class EndOptions(NamedTuple):
 
     @classmethod
     def of(cls, case: LinkCase, end: End, prices: Prices, shared: frozenset[str]) -> "EndOptions":
-        """All there is, with the planned power; antennas at a station of `shared` are turned nowhere."""
+        """All there is, with the planned power; antennas at a station of `shared` are not turned."""
         station = case.station(end)
         antennas = _antennas(case, end, prices, directional=station.name not in shared)
         quiet = (False, True) if station.noise_rise_db >= 1.0 else (False,)

@@ -61,7 +61,7 @@ _MODELS = {
 
 _TREES = {"over": "over the trees", "through": "through {depth_m:.0f} m of trees (P.833)"}
 
-_VERDICTS: dict[VerdictWord, str] = {
+VERDICTS: dict[VerdictWord, str] = {
     "closes": "Closes",
     "at_risk": "At risk",
     "does_not_close": "Does not close",
@@ -126,7 +126,7 @@ def statement(found: Finding) -> str:
 
 def _verdict(found: Finding) -> str:
     capped = found.verdict == "closes" and any(x.legal_dbm is None for x in found.over)
-    return _VERDICTS["at_risk" if capped else found.verdict]
+    return VERDICTS["at_risk" if capped else found.verdict]
 
 
 def _reason(found: Finding) -> str:

@@ -144,7 +144,7 @@ class Side:
         plan: Plan | None = None,
     ) -> None:
         self.case, self.way = case, way
-        back = way == "back"
+        back = way == "return"
         self.tx, self.rx = (case.far, case.near) if back else (case.near, case.far)
         # power over a legal limit does not count, but the readings were taken with it
         self._lawful = lawful(case)[0]

@@ -98,7 +98,7 @@ class MeasuredTable:
 
 def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
     """Work out what a field sheet's page needs to weigh readings, with `feeders` by end."""
-    side = Side(case, "there", [], [])
+    side = Side(case, "forward", [], [])
     fades = [fade_table("rician", k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
     kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))
     k = (np.arange(1, heard.MOST_INDEPENDENT + 1) - 1.0) / 2.0
@@ -163,14 +163,14 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
 
 
 def _receivers(case: LinkCase, end: End, feeders: Sequence[Feeder]) -> tuple[ReceiverTable, ...]:
-    way: Way = "back" if end == "near" else "there"
+    way: Way = "return" if end == "near" else "forward"
     found = []
     for feeder in feeders:
         station = case.station(end)
         changed = station.model_copy(update={"feeder": feeder})
         quiet = changed.model_copy(update={"noise_rise_db": 0.0})
         side = Side(case.with_stations({end: changed}), way, [], [])
-        noise_dbm = case.with_stations({end: quiet}).budget(back=way == "back").noise_power_dbm
+        noise_dbm = case.with_stations({end: quiet}).budget(back=way == "return").noise_power_dbm
         found.append(
             ReceiverTable(
                 noise_dbm,

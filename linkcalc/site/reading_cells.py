@@ -45,7 +45,7 @@ def reading_of(
     stated = cells.get("direction", "").strip()
     way = direction if stated.lower() in _EMPTY else _direction(stated, stations)
     if way is None:
-        raise TableError("direction is missing: write there or back")
+        raise TableError("direction is missing: write forward or return")
     others = {
         name: value(name) for name in _READ if name not in (*packets, "latitude_deg", "longitude_deg", "time")
     }
@@ -158,18 +158,24 @@ def _time(name: str, cell: str) -> datetime:
         raise TableError(f"{name} = {quoted(cell)} is not like 2026-07-31T14:05") from None
 
 
+_WAYS: Mapping[str, Way] = {"forward": "forward", "return": "return", "there": "forward", "back": "return"}
+"""How a row may call its direction; the last two are what files were written with before."""
+
+
 def _direction(cell: str, stations: tuple[str, str]) -> Way:
     word = cell.casefold()
-    if word in ("there", "back"):
-        return "there" if word == "there" else "back"
+    if word in _WAYS:
+        return _WAYS[word]
     near, far = (name.casefold() for name in stations)
     for arrow in ("->", "→", ">", " to "):
         # a station's own name may hold the arrow
         if word.startswith(near) and word.endswith(far) and _between(word, near, far) == arrow.strip():
-            return "there"
+            return "forward"
         if word.startswith(far) and word.endswith(near) and _between(word, far, near) == arrow.strip():
-            return "back"
-    raise TableError(f"direction = {quoted(cell)}: write there for {stations[0]} -> {stations[1]}, or back")
+            return "return"
+    raise TableError(
+        f"direction = {quoted(cell)}: write forward for {stations[0]} -> {stations[1]}, or return"
+    )
 
 
 def _between(word: str, start: str, end: str) -> str:

@@ -75,7 +75,7 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
 
     >>> import tempfile
     >>> file = Path(tempfile.mkdtemp(), "readings.csv")
-    >>> _ = file.write_text("direction,rssi_dbm,snr_db\\nthere,-101,7.5\\nback,85,9\\n")
+    >>> _ = file.write_text("direction,rssi_dbm,snr_db\\nforward,-101,7.5\\nreturn,85,9\\n")
     >>> found = read_readings(file, ("tank", "shed"))
     >>> found.readings[0].rssi_dbm, found.refused[0].reason
     (-101.0, 'rssi_dbm = 85 is positive; a level heard by radio is negative: write -85')
@@ -205,18 +205,20 @@ def _check_columns(
     table: Table, keys: Sequence[str], hints: Mapping[str, str], direction: Way | None
 ) -> None:
     found = next(((cell, near) for cell, near in hints.items() if near), None)
-    mend = f'; for "{one_line(found[0])}" write {found[1]}' if found else ""
+    remedy = f'; for "{one_line(found[0])}" write {found[1]}' if found else ""
     if not any(keys):
         if table.names_numbers:
             raise TableError(
                 "no header; the first row must name the columns: direction,rssi_dbm,snr_db, ...",
                 table.header_row,
             )
-        raise TableError(f"none of its columns is known{mend}", table.header_row)
+        raise TableError(f"none of its columns is known{remedy}", table.header_row)
     if not any(key in keys for key in _MEASURED):
-        raise TableError(f"no column rssi_dbm, snr_db or received{mend}", table.header_row)
+        raise TableError(f"no column rssi_dbm, snr_db or received{remedy}", table.header_row)
     if "direction" not in keys and direction is None:
-        raise TableError("no column direction; add it, or say --direction there (or back)", table.header_row)
+        raise TableError(
+            "no column direction; add it, or say --direction forward (or return)", table.header_row
+        )
 
 
 def _from_json(path: str | Path, text: str, stations: tuple[str, str], direction: Way | None) -> Readings:

@@ -167,7 +167,7 @@ class Record(Answer):
     success: float
     confidence: float
     tests: tuple[Acceptance, Acceptance]
-    """Of packets there and back; with a count where packets were counted."""
+    """Of packets in both directions; with a count where packets were counted."""
     day: date | None
     recheck: Recheck
     operation: tuple[str, ...]

@@ -37,7 +37,7 @@ class Expected:
     @classmethod
     def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
         """Expect it of a link, `foliage_db` stronger than its model says."""
-        back = way == "back"
+        back = way == "return"
         b = case.budget(back=back)
         noises = case.noise(case.near if back else case.far)
         return cls(

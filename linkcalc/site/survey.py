@@ -49,7 +49,7 @@ class Allowance:
     name: str
     loss_db: float
     """Margin still to be lost; taken off already in the margins given."""
-    direction: Literal["both", "there", "back"]
+    direction: Literal["both", "forward", "return"]
     sigma_db: float = 0.0
 
 
@@ -175,7 +175,7 @@ def _answer(
     foliage: DayFoliage,
     plan: Plan | None,
 ) -> Survey:
-    ways: tuple[Way, Way] = ("there", "back")
+    ways: tuple[Way, Way] = ("forward", "return")
     sides = tuple(Side(case, way, readings, states, plan) for way in ways)
     if all(s.heard.empty for s in sides):
         raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")

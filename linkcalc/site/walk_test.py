@@ -29,7 +29,7 @@ SAME_SPOT_M = 15.0
 """Positions closer than this are one spot: what a hand-held receiver tells apart."""
 UNNAMED = "spot without a name"
 
-_WAYS: tuple[Way, Way] = ("there", "back")
+_WAYS: tuple[Way, Way] = ("forward", "return")
 
 
 @dataclass(frozen=True)

@@ -185,10 +185,11 @@ def plan_of_facts(
 
     Parameters
     ----------
-    frequency_mhz, spreading_factor, transmit_power_dbm : float, int, float
+    frequency_mhz : float, MHz, and spreading_factor : int, as the plan's `[[link]]` takes them
+    transmit_power_dbm : float, dBm
         Conducted power of both ends.
-    heights_m, gains_dbi : pair of float
-        Antennas above ground and their gains, sensor and controller.
+    heights_m, gains_dbi : pair of float, m above ground, dBi
+        Antennas of sensor and controller.
     region : str, optional
         Whose legal limits count; the radios then hop and listen first as a plan to start with does there.
     **link

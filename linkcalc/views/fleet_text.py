@@ -28,7 +28,7 @@ def fleet_report(result: FleetResult, **screen: Unpack[Screen]) -> str:
         page.wrap(result.title)
     page.wrap(setup(result))
     page.items("In short", summary(result))
-    page.items("Remedies", result.mends)
+    page.items("Remedies", result.remedies)
     page.heading("Base stations")
     _sheds(page, result)
     shown = min(_WORST, len(result.nodes))

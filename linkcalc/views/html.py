@@ -43,7 +43,7 @@ def _environment() -> "Environment":
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
-        # with the context, lest a template's constants are typeset once for all units
+        # with the context, so that constants of a template are not typeset once for all units
         finalize=pass_context(lambda _, value: typeset(value)),
     )
     environment.globals["style"] = style

@@ -94,10 +94,10 @@ def _capped(chain: Chain) -> str:
 
 def _spoilt_words(each: Requirement) -> str:
     """Why no margin suffices, and what does."""
-    mend = "choose a quieter channel"
+    remedy = "choose a quieter channel"
     if each.least_tries <= MOST_TRIES:
-        mend = f"set tries to {each.least_tries} or more, and run again"
-    return f"other users of the channel alone spoil more of the messages than each hop may lose; {mend}"
+        remedy = f"set tries to {each.least_tries} or more, and run again"
+    return f"other users of the channel alone spoil more of the messages than each hop may lose; {remedy}"
 
 
 def each_hop_words(result: RelaySiting, chain: Chain) -> str:

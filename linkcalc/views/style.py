@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from linkcalc.files import atomic_write
+from linkcalc.link.wording import VERDICTS
 
 if TYPE_CHECKING:
     from matplotlib.colors import Colormap
@@ -58,9 +59,9 @@ CLUTTER: Final[dict[str, tuple[str, str, str]]] = {
 """Fill, edge and hatch of what stands on the ground, by kind."""
 
 VERDICT: Final[dict[str, tuple[str, str]]] = {
-    "closes": (RAY, "CLOSES"),
-    "at_risk": (CAUTION, "AT RISK"),
-    "does_not_close": (ACCENT, "DOES NOT CLOSE"),
+    "closes": (RAY, VERDICTS["closes"].upper()),
+    "at_risk": (CAUTION, VERDICTS["at_risk"].upper()),
+    "does_not_close": (ACCENT, VERDICTS["does_not_close"].upper()),
 }
 """Colour and words of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
 

@@ -115,7 +115,7 @@ def _conditions(page: Page, survey: Survey) -> None:
 
 def day_lines(survey: Survey) -> list[str]:
     """What the day did not have, and what another reading would buy."""
-    names: dict[str, DirectionSurvey] = {"there": survey.directions[0], "back": survey.directions[1]}
+    names: dict[str, DirectionSurvey] = {"forward": survey.directions[0], "return": survey.directions[1]}
     lines = []
     for a in survey.allowances:
         if a.loss_db == 0.0:

@@ -6,14 +6,11 @@ from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
 from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts, VerdictWord
+from linkcalc.link.wording import VERDICTS
 from linkcalc.plan.assumptions import still_the_starters
 
-VERDICT_WORDS: dict[VerdictWord, str] = {
-    "closes": "CLOSES",
-    "at_risk": "AT RISK",
-    "does_not_close": "DOES NOT CLOSE",
-}
-VERDICTS_IN_TEXT = {verdict: words.lower() for verdict, words in VERDICT_WORDS.items()}
+VERDICT_WORDS: dict[VerdictWord, str] = {verdict: words.upper() for verdict, words in VERDICTS.items()}
+VERDICTS_IN_TEXT = {verdict: words.lower() for verdict, words in VERDICTS.items()}
 
 
 def distance_words(distance_m: float) -> str:

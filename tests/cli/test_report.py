@@ -129,7 +129,7 @@ def test_the_field_sheets_file_says_which_link_it_is_for(tmp_path: Path) -> None
     plan = plan_file(tmp_path, SITE, second)
     readings = tmp_path / "readings.json"
     readings.write_text(
-        '{"link": "second link", "readings": [{"direction": "there", "rssi_dbm": -101, "snr_db": 7}]}'
+        '{"link": "second link", "readings": [{"direction": "forward", "rssi_dbm": -101, "snr_db": 7}]}'
     )
     page = tmp_path / "record.html"
     done = report(plan, readings, "-o", page)

@@ -92,7 +92,7 @@ def test_the_direction_may_be_said_once_for_all_rows(tmp_path):
     file = tmp_path / "r.csv"
     file.write_text("rssi_dbm,snr_db\n-110,3\n-111,2\n")
     assert "--direction" in run("survey", UPLAND, file).stderr
-    assert run("survey", UPLAND, file, "--direction", "back").exit_code != _shell.BAD_INPUT
+    assert run("survey", UPLAND, file, "--direction", "return").exit_code != _shell.BAD_INPUT
 
 
 def test_of_several_links_one_must_be_named_by_option_or_by_the_sheet(tmp_path):
@@ -152,7 +152,7 @@ def test_acceptance_is_held_back_by_the_regions_limit(tmp_path):
     answer = json.loads(run("acceptance", plan, "--interval-s", 1, "--json").stdout)
     assert answer["interval_limited_by"] == "legal limit"
     assert answer["interval_s"] == pytest.approx(100.0 * answer["time_on_air_s"], rel=0.05)
-    back = json.loads(run("acceptance", plan, "--direction", "back", "--json").stdout)
+    back = json.loads(run("acceptance", plan, "--direction", "return", "--json").stdout)
     assert back["time_on_air_s"] < answer["time_on_air_s"]
 
 

@@ -89,7 +89,7 @@ def drawn(site: Page, rng: np.random.Generator) -> list[dict[str, Any]]:
     excess, noise = rng.normal(0.0, 9.0), {True: rng.exponential(5.0), False: rng.exponential(1.0)}
     rows: list[dict[str, Any]] = []
     settings = rng.random() < 0.5
-    for way in ("there", "back"):
+    for way in ("forward", "return"):
         if rng.random() < 0.15:
             continue
         for _ in range(int(rng.integers(1, 14))):
@@ -100,8 +100,8 @@ def drawn(site: Page, rng: np.random.Generator) -> list[dict[str, Any]]:
                 row["near"] = float(rng.choice([2.5, case.near.antenna_height_m]))
                 row["signal"] = int(rng.integers(0, 6))
             case = case.with_heights(near_m=row.get("near"))
-            budget = case.budget(back=way == "back")
-            rise = 0.0 if running else (case.near if way == "back" else case.far).noise_rise_db
+            budget = case.budget(back=way == "return")
+            rise = 0.0 if running else (case.near if way == "return" else case.far).noise_rise_db
             floor = budget.noise_power_dbm - rise + noise[running]
             level = budget.received_power_dbm - excess + rng.normal(0.0, 3.0)
             sent = int(rng.choice([1, 5, 20]))
@@ -124,7 +124,7 @@ def test_the_sheet_measures_what_the_survey_measures(
     for _ in range(15):
         said, file = took(browser, site, drawn(site, rng), tmp_path)
         found = surveyed(site, file)
-        for way, d in zip(("there", "back"), found.directions, strict=True):
+        for way, d in zip(("forward", "return"), found.directions, strict=True):
             value, low, high, needed = said[way]
             assert value == pytest.approx(d.fade_margin_db, abs=WORST_DB)
             assert (low, high) == pytest.approx(d.fade_margin_interval_db, abs=2.0 * WORST_DB)
@@ -155,7 +155,7 @@ def weak_at_12(case: LinkCase, n: int = 12) -> list[dict[str, Any]]:
             "received": 10,
             "signal": 5,
         }
-        for way in ("there", "back")
+        for way in ("forward", "return")
         for f in fades
     ]
 
@@ -179,21 +179,21 @@ def test_an_antenna_only_tried_on_site_is_not_taken_for_the_planned_one(
     browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["wooded"]  # its sheet holds a yagi of 7 dBi
-    own = [reading(site, way, 4.0) for way in ("there", "back") for _ in range(12)]
+    own = [reading(site, way, 4.0) for way in ("forward", "return") for _ in range(12)]
     over_db = 4.0 + 4.85  # 7 dBi in place of a dipole's 2.15
-    yagi = [reading(site, way, over_db, antenna=[2, 0]) for way in ("there", "back") for _ in range(12)]
+    yagi = [reading(site, way, over_db, antenna=[2, 0]) for way in ("forward", "return") for _ in range(12)]
     with_own, _ = took(browser, site, own, tmp_path)
     with_yagi, file = took(browser, site, yagi, tmp_path)
     assert json.loads(with_yagi["json"])["readings"][0]["near_antenna_gain_dbi"] == 7.0
-    assert with_yagi["there"][0] == pytest.approx(with_own["there"][0], abs=1.0)
+    assert with_yagi["forward"][0] == pytest.approx(with_own["forward"][0], abs=1.0)
     assert surveyed(site, file).directions[0].fade_margin_db == pytest.approx(
-        with_yagi["there"][0], abs=WORST_DB
+        with_yagi["forward"][0], abs=WORST_DB
     )
 
 
 def reading(site: Page, way: str, over_db: float, noise_db: float = 0.0, **more: Any) -> dict[str, Any]:
     """A strong reading: so much over the predicted level, in noise so much over the expected."""
-    budget = site.case.budget(back=way == "back")
+    budget = site.case.budget(back=way == "return")
     level, noise = budget.received_power_dbm + over_db, budget.noise_power_dbm + noise_db
     rssi = 10.0 * np.log10(10.0 ** (level / 10.0) + 10.0 ** (noise / 10.0))
     return {
@@ -219,7 +219,7 @@ def test_levels_that_contradict_the_packets_do_not_close(
             "received": 200,
             "running": True,
         }
-        for way in ("there", "back")
+        for way in ("forward", "return")
         for k in range(5)
     ]
     said, file = took(browser, site, rows, tmp_path)
@@ -235,18 +235,18 @@ def test_noise_takes_the_margin_on_the_sheet_too(
 ) -> None:
     site = sites["upland"]
     rows = [
-        reading(site, way, 22.0, 21.0, sent=5, received=5) for way in ("there", "back") for _ in range(10)
+        reading(site, way, 22.0, 21.0, sent=5, received=5) for way in ("forward", "return") for _ in range(10)
     ]
     for k, r in enumerate(rows):
         r["rssi"] += (-1.5, 0.0, 1.5)[k % 3]
     said, file = took(browser, site, rows, tmp_path)
     found = surveyed(site, file)
     quiet = [
-        reading(site, way, 22.0, 0.0, sent=5, received=5) for way in ("there", "back") for _ in range(10)
+        reading(site, way, 22.0, 0.0, sent=5, received=5) for way in ("forward", "return") for _ in range(10)
     ]
-    loud_margin = said["there"][0]
+    loud_margin = said["forward"][0]
     assert loud_margin == pytest.approx(found.directions[0].fade_margin_db, abs=WORST_DB)
-    assert took(browser, site, quiet, tmp_path)[0]["there"][0] > loud_margin + 10.0
+    assert took(browser, site, quiet, tmp_path)[0]["forward"][0] > loud_margin + 10.0
     assert "over the expected" in said["words"]
 
 
@@ -263,7 +263,7 @@ def test_a_cable_that_grew_with_its_antenna_takes_its_part_of_the_noise(
     raised = site.case.raised(far_m=site.case.far.antenna_height_m + 8.0)
     browser.open(site.file)
     browser.script(f"sheet.height[1] = {raised.far.antenna_height_m}")
-    told = reading(replace(site, case=raised), "there", 4.0, running=running)
+    told = reading(replace(site, case=raised), "forward", 4.0, running=running)
     browser.script(TAKE, [told] * 3)
     rise = 0.0 if running else raised.far.noise_rise_db
     expected = raised.budget().noise_power_dbm - rise
@@ -274,13 +274,13 @@ def test_a_cable_that_grew_with_its_antenna_takes_its_part_of_the_noise(
     file.write_text(browser.script(SAID)["json"], encoding="utf-8")
     found = read_all([file], (site.case.near.name, site.case.far.name))
     survey = survey_link(raised, found, plan=site.loaded.plan, plan_digest=site.loaded.digest)
-    assert browser.script(SAID)["there"][0] == pytest.approx(
+    assert browser.script(SAID)["forward"][0] == pytest.approx(
         survey.directions[0].fade_margin_db, abs=WORST_DB
     )
 
 
 def test_silence_is_a_verdict_on_the_sheet(browser: Browser, sites: dict[str, Page], tmp_path: Path) -> None:
-    rows = [{"direction": way, "sent": 20, "received": 0} for way in ("there", "back") for _ in range(6)]
+    rows = [{"direction": way, "sent": 20, "received": 0} for way in ("forward", "return") for _ in range(6)]
     said, file = took(browser, sites["upland"], rows, tmp_path)
     assert said["verdict"] == "does_not_close"
     assert "0 of 120 packets" in said["words"]
@@ -295,14 +295,14 @@ def test_survivors_do_not_flatter_the_margin(
     edge = site.case.signal.required_snr_db
     noise = site.case.budget().noise_power_dbm
     heard = [
-        {"direction": "there", "rssi": round(noise), "snr": edge + db, "sent": 1, "received": 1}
+        {"direction": "forward", "rssi": round(noise), "snr": edge + db, "sent": 1, "received": 1}
         for db in (0.2, 0.5, 0.3, 1.1, 0.4, 0.8)
     ]
-    lost = [{"direction": "there", "sent": 1, "received": 0}] * 94
+    lost = [{"direction": "forward", "sent": 1, "received": 0}] * 94
     said, _ = took(browser, site, heard + lost, tmp_path)
     assert said["verdict"] == "does_not_close"
     lucky_db = float(np.median([r["snr"] for r in heard])) - edge
-    assert said["there"][0] < 0.0 < lucky_db
+    assert said["forward"][0] < 0.0 < lucky_db
 
 
 # ---------------------------------------------------------------- counter, other phones, place
@@ -328,7 +328,7 @@ def test_another_phones_file_is_taken_over_once(
     browser: Browser, sites: dict[str, Page], tmp_path: Path
 ) -> None:
     site = sites["upland"]
-    _, file = took(browser, site, [reading(site, "back", 0.0), reading(site, "back", 1.0)], tmp_path)
+    _, file = took(browser, site, [reading(site, "return", 0.0), reading(site, "return", 1.0)], tmp_path)
     browser.open(site.file)
     for said in ("2 readings taken over", "2 were here already"):
         browser.element("#open").send_keys(str(file))

@@ -368,7 +368,7 @@ def test_readings_are_saved_as_survey_reads_them(
     browser.open(page.file)
     typed(browser, "near-height", "5.5")
     add_readings(browser, 2)
-    browser.element('input[value="back"]').click()
+    browser.element('input[value="return"]').click()
     browser.element("#engine").click()
     add_readings(browser, 1)
     browser.driver.execute_cdp_cmd(
@@ -384,7 +384,7 @@ def test_readings_are_saved_as_survey_reads_them(
     assert not found.refused
     assert not found.notes
     assert (found.link, found.plan_digest) == (page.case.link.name, page.loaded.digest)
-    assert [r.direction for r in found.readings] == ["there", "there", "back"]
+    assert [r.direction for r in found.readings] == ["forward", "forward", "return"]
     assert [r.rssi_dbm for r in found.readings] == [-101.0, -102.0, -101.0]
     assert [r.snr_db for r in found.readings] == [4.5, -4.5, 4.5]
     assert found.readings[0].near_height_m == 5.5

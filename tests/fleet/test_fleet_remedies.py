@@ -15,7 +15,7 @@ import pytest
 from linkcalc.fleets.assign import Assignment, Choice, options
 from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import STEADY, Network, Setting, Supply
-from linkcalc.fleets.remedies import lacks_words, mends, spread_retries
+from linkcalc.fleets.remedies import lacks_words, remedies, spread_retries
 from linkcalc.link.reliability import margin_for_success
 from tests.fleet.networks import equal_nodes, scattered
 
@@ -31,7 +31,7 @@ def choice_of(net: Network, powers_dbm: tuple[float, ...] = (14.0,), pinned: int
 def told(net: Network, setting: Setting, required: float, *, chosen: bool = True, **more: Any) -> list[str]:
     choice = choice_of(net, **more)
     got = Assignment(setting, outlook(net, setting), 0.0, np.zeros(net.nodes), ())
-    return list(mends(net, got, choice, options(net, Supply(), choice, None), required, chosen))
+    return list(remedies(net, got, choice, options(net, Supply(), choice, None), required, chosen))
 
 
 # What a node lacks

@@ -66,7 +66,7 @@ class Crew:
     def visit(self) -> None:
         """Read both ways."""
         rng = self.rng
-        there = Side(self.case, "there", [], [])
+        there = Side(self.case, "forward", [], [])
         self.excess_db = rng.normal(0.0, there.site_db)
         on_the_day = self.excess_db + rng.normal(0.0, there.day_db) + rng.normal(0.0, RIPPLE_DB)
         heights: dict[str, object] = {}
@@ -85,8 +85,8 @@ class Crew:
         k_db = max(rng.normal(self.k_db, K_SIGMA_DB), -20.0) if self.k_db > -50.0 else -100.0
         still = float(fades_db(rng, k_db, 1)[0]) if self.frozen else None
         minute = 0.0
-        for way in ("there", "back"):
-            back = way == "back"
+        for way in ("forward", "return"):
+            back = way == "return"
             budget, expected = planned.budget(back=back), mounted.budget(back=back)
             side = Side(self.case, way, [], [])  # type: ignore[arg-type]
             place = rng.normal(0.0, side.heard.noise_place_db)
@@ -144,8 +144,8 @@ class Crew:
         shares: list[list[dict[str, object]]] = [self.rows]
         if files == 2:
             # each phone has its own station's rows; the first was saved before, and again after
-            there = [r for r in self.rows if r["direction"] == "there"]
-            back = [r for r in self.rows if r["direction"] == "back"]
+            there = [r for r in self.rows if r["direction"] == "forward"]
+            back = [r for r in self.rows if r["direction"] == "return"]
             shares = [there + back[: len(back) // 2], back]
         for path, rows in zip(paths, shares, strict=True):
             with path.open("w", newline="", encoding="utf-8") as file:

@@ -256,7 +256,7 @@ def test_readings_and_acceptance_are_in_the_record(measured: Record) -> None:
     assert page.row("Share lost, exact (Clopper-Pearson)") == [
         f"{100 * low:.2f} to {100 * high:.2f} %" for low, high in (there.exact_interval, back.exact_interval)
     ]
-    assert page.row("3")[:3] == ["2031-05-02 09:14", "there", "−111"]
+    assert page.row("3")[:3] == ["2031-05-02 09:14", "forward", "−111"]
     assert "Row 5: rssi_dbm = 105 is positive" in page.text
     assert page.row("Antenna above ground, m") == ["4.2", ""]
     assert "On: 15 December 2031" in page.text

@@ -281,7 +281,7 @@ function showHeights(typing) {
 
 function showBudget(found) {
   found.ways.forEach((way, w) => {
-    const id = w === 0 ? "there" : "back";
+    const id = w === 0 ? "forward" : "return";
     put(`${id}-level`, fixed(way.level, 1), way.level);
     put(`${id}-least`, fixed(way.least, 1), way.least);
     put(`${id}-margin`, fixed(way.margin, 1), way.margin);
@@ -526,7 +526,7 @@ const foliageOf = (reading) =>
 const judgements = new WeakMap(); // readings do not change
 function judgedReading(reading) {
   if (judgements.has(reading)) return judgements.get(reading);
-  const w = reading.direction === "there" ? 0 : 1;
+  const w = reading.direction === "forward" ? 0 : 1;
   const chosen = fittedOf(reading);
   let found = { w, lacking: chosen.lacking, over: null, level: null, reading };
   if (!chosen.lacking) {
@@ -726,7 +726,7 @@ function showMeasured(found) {
   put("measured", `MEASURED ${data.verdicts[answer.verdict]}`);
   put("measured-margin", `${decibels(weaker.margin)} (${fixed(low, 0)} to ${fixed(high, 0)})`, weaker.margin);
   answer.ways.forEach((way, w) => {
-    const id = w === 0 ? "there" : "back";
+    const id = w === 0 ? "forward" : "return";
     put(`${id}-measured`, fixed(way.margin, 1), way.margin);
     $(`${id}-measured`).dataset.low = way.interval[0];
     $(`${id}-measured`).dataset.high = way.interval[1];
@@ -845,7 +845,7 @@ const localTime = () => {
 
 // What the receiver that the form is for expects of a signal as set.
 function expectedNow() {
-  const receiver = direction() === "there" ? 1 : 0;
+  const receiver = direction() === "forward" ? 1 : 0;
   return { required: data.signals[sheet.signal].snr, thermal: M.receivers[receiver][sheet.feeder[receiver]].thermal };
 }
 
@@ -1017,7 +1017,7 @@ function keptReadings() {
   const found = { readings: [], removed: [] };
   try {
     const kept = JSON.parse(localStorage.getItem(READINGS_KEY));
-    if (Array.isArray(kept?.readings)) found.readings = kept.readings.filter(soundReading);
+    if (Array.isArray(kept?.readings)) found.readings = kept.readings.map(inTodaysWords).filter(soundReading);
     if (Array.isArray(kept?.removed)) found.removed = kept.removed.filter((id) => typeof id === "string");
   } catch (error) {
     // what is damaged is left out
@@ -1041,8 +1041,12 @@ const NUMBERS = ["rssi_dbm", "snr_db", "sent", "received", "near_height_m", "far
   ...SIDES.flatMap((side) => [`${side}_power_dbm`, `${side}_antenna_gain_dbi`, `${side}_feeder_loss_db`])];
 const WORDS = ["note", "spot", ...SIDES.flatMap((side) => [`${side}_antenna`, `${side}_feeder`])];
 
+// What sheets of before wrote.
+const FORMER = { there: "forward", back: "return" };
+const inTodaysWords = (r) => (r && typeof r === "object" && r.direction in FORMER ? { ...r, direction: FORMER[r.direction] } : r);
+
 const soundReading = (r) =>
-  r && typeof r === "object" && typeof r.id === "string" && (r.time === null || typeof r.time === "string") && ["there", "back"].includes(r.direction) &&
+  r && typeof r === "object" && typeof r.id === "string" && (r.time === null || typeof r.time === "string") && ["forward", "return"].includes(r.direction) &&
   NUMBERS.every((key) => r[key] == null || Number.isFinite(r[key])) && WORDS.every((key) => r[key] == null || typeof r[key] === "string") &&
   ["rssi_dbm", "snr_db", "sent", "received"].every((key) => r[key] !== undefined) && [null, undefined, true, false].includes(r.engine_running) &&
   [null, undefined, "in_leaf", "out_of_leaf"].includes(r.leaf) && (r.sent === null || (r.received >= 0 && r.received <= r.sent && r.sent > 0)) &&
@@ -1097,7 +1101,7 @@ function openReadings(text, name) {
   const known = new Set(sheet.readings.map(bare));
   const heights = content.heights && typeof content.heights === "object" ? content.heights : {};
   const found = list.map((r) => ({ ...blank, note: "", spot: "", ...heights, ...content.settings, ...r, id: newId() }));
-  const sound = found.filter(soundReading);
+  const sound = found.map(inTodaysWords).filter(soundReading);
   const added = sound.filter((r) => !known.has(bare(r)));
   sheet.readings.push(...added);
   listReadings();
@@ -1125,7 +1129,7 @@ function keepEntry() {
 function fillEntry() {
   const { entry } = sheet;
   TYPED.forEach((id) => ($(id).value = typeof entry[id] === "string" ? entry[id].slice(0, 300) : id === "count-every" ? "10" : ""));
-  document.querySelector(`input[name="direction"][value="${entry.direction === "back" ? "back" : "there"}"]`).checked = true;
+  document.querySelector(`input[name="direction"][value="${entry.direction === "return" ? "return" : "forward"}"]`).checked = true;
   $("engine").checked = entry.engine === true;
   $("wet").checked = entry.wet === true;
   $("leaf").value = ["in_leaf", "out_of_leaf"].includes(entry.leaf) ? entry.leaf : leafToday();
