@@ -56,8 +56,8 @@ const of = (id) => {
 };
 return {
   verdict: document.getElementById("measured-bar").dataset.verdict,
-  there: of("there-measured"),
-  back: of("back-measured"),
+  forward: of("forward-measured"),
+  return: of("return-measured"),
   words: document.getElementById("verdict-measured").textContent,
   json: document.getElementById("json").value,
 };

@@ -67,10 +67,10 @@ return entries.map((entry) => {
     verdict: document.getElementById("bar").dataset.verdict,
     word: document.getElementById("verdict").textContent,
     shown: [document.getElementById("near-height").value, document.getElementById("far-height").value],
-    margins: [value("there-margin"), value("back-margin")],
-    levels: [value("there-level"), value("back-level")],
-    needed: [value("there-needed"), value("back-needed")],
-    success: [value("there-success"), value("back-success")],
+    margins: [value("forward-margin"), value("return-margin")],
+    levels: [value("forward-level"), value("return-level")],
+    needed: [value("forward-needed"), value("return-needed")],
+    success: [value("forward-success"), value("return-success")],
     clearance: value("worst-line"),
     distance: Number(document.getElementById("worst-line").dataset.distance),
   };
@@ -179,8 +179,8 @@ def test_it_opens_with_what_check_says(browser: Browser, page: Page) -> None:
     result = check_link(page.case)
     assert browser.script("return document.getElementById('bar').dataset.verdict") == result.verdict
     there, back = result.directions
-    assert browser.text("there-margin").replace("−", "-") == f"{there.fade_margin_db:.1f}"
-    assert browser.text("back-margin").replace("−", "-") == f"{back.fade_margin_db:.1f}"
+    assert browser.text("forward-margin").replace("−", "-") == f"{there.fade_margin_db:.1f}"
+    assert browser.text("return-margin").replace("−", "-") == f"{back.fade_margin_db:.1f}"
 
 
 def test_it_weighs_little_and_asks_nobody_for_anything(browser: Browser, page: Page) -> None:
@@ -535,12 +535,12 @@ def test_what_was_typed_is_there_again(browser: Browser, pages: dict[str, Page])
         "const s = document.getElementById('near-antenna'); s.value = 1; s.dispatchEvent(new Event('change'))"
     )
     add_readings(browser, 2)
-    before = browser.text("there-margin")
+    before = browser.text("forward-margin")
     browser.reload()
     assert browser.element("#far-height").get_attribute("value") == "6.6"
     assert browser.script("return document.getElementById('near-antenna').value") == "1"
     assert len(browser.elements("#readings-list li")) == 2
-    assert browser.text("there-margin") == before
+    assert browser.text("forward-margin") == before
 
 
 def test_a_sheet_with_other_steps_finds_the_same_heights(browser: Browser, pages: dict[str, Page]) -> None:

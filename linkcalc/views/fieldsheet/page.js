@@ -717,7 +717,7 @@ function showMeasured(found) {
   $("verdict-measured").hidden = !answer;
   if (!answer) {
     bar.dataset.verdict = "";
-    [0, 1].forEach((w) => put(w === 0 ? "there-measured" : "back-measured", "not yet", ""));
+    [0, 1].forEach((w) => put(w === 0 ? "forward-measured" : "return-measured", "not yet", ""));
     return;
   }
   const { weaker } = answer;
