@@ -1,6 +1,7 @@
 """What a link is worth within the table of legal limits: power over a limit does not count, other excess is a risk."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -24,15 +25,21 @@ def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
 
     None where the plan names no region.
     """
-    r = case.regulation
+    limits_at = _limits_at(case, end)
+    return limits_at(case.station(end).transmit_power_dbm)
+
+
+def _limits_at(case: LinkCase, end: End) -> Callable[[float], LimitsCheck | None]:
+    """What the table says of an end's transmitter, by its power."""
+    r, station = case.regulation, case.station(end)
     if r.region is None:
-        return None
-    station = case.station(end)
+        return lambda power_dbm: None
+    region = r.region
     payload = case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes
     carrier = Transmission(
         frequency_hz=case.frequency_hz,
         bandwidth_hz=case.signal.bandwidth_hz,
-        conducted_power_dbm=station.transmit_power_dbm,
+        conducted_power_dbm=0.0,
         antenna_gain_dbi=main_gain_dbi(station),
         time_on_air_s=case.signal.time_on_air_s(payload),
         feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
@@ -40,7 +47,9 @@ def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
         listen_before_talk=r.listen_before_talk,
         conditions_met=frozenset(r.conditions_met),
     )
-    return _limits(case.sent, end, carrier, case.signal, r.region)
+    return lambda power_dbm: _limits(
+        case.sent, end, replace(carrier, conducted_power_dbm=power_dbm), case.signal, region
+    )
 
 
 @lru_cache(maxsize=1024)
@@ -64,15 +73,6 @@ def lawful(case: LinkCase) -> tuple[LinkCase, tuple[Excess, ...]]:
             stations[end] = case.station(end).model_copy(update={"transmit_power_dbm": turned})
         found += over
     return (case.with_stations(stations) if stations else case), tuple(found)
-
-
-def _limits_at(case: LinkCase, end: End) -> Callable[[float], LimitsCheck | None]:
-    """What the table says of an end's transmitter, by its power."""
-
-    def limits_at(power_dbm: float) -> LimitsCheck | None:
-        return station_limits(case.with_station(end, transmit_power_dbm=power_dbm), end)
-
-    return limits_at
 
 
 def _excess(station: Station, limits_at: Callable[[float], LimitsCheck | None]) -> list[Excess]:

@@ -26,7 +26,7 @@ from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.link.budget import DECIMALS, total_db
-from linkcalc.link.case import ENDS, End, LinkCase, with_longer_feeder
+from linkcalc.link.case import ENDS, End, LinkCase, main_gain_dbi, with_longer_feeder
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful_powers
 from linkcalc.link.losses import MODELS, Losses, profile_facts
@@ -383,9 +383,18 @@ class Grid:
     def over_powers(self, end: End) -> list[NDArray[Any]]:
         """Power of an end that counts, and whether something else is over the legal limits."""
 
+        known: dict[Any, tuple[ArrayLike, ...]] = {}
+
         def counted(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
-            planned = np.broadcast_to(np.asarray(case.station(end).transmit_power_dbm), size)
-            return lawful_powers(case, end, planned.astype(np.float64))
+            station = case.station(end)
+            # a height bears on the limits by the feeder alone: many heights have the same
+            planned = np.broadcast_to(np.asarray(station.transmit_power_dbm, dtype=np.float64), size)
+            equipment = station.feeder, main_gain_dbi(station), planned.tobytes()
+            payloads = case.link.payload_bytes, case.link.reply_payload_bytes
+            key = case.frequency_hz, case.signal, payloads, case.sent, *equipment
+            if key not in known:
+                known[key] = lawful_powers(case, end, planned)
+            return known[key]
 
         return self._worked_out(f"legal, {end}", counted)
 
