@@ -166,9 +166,17 @@ def short_words(margin_db: float, required_db: float, way: str) -> str:
     >>> short_words(4.3, 24.1, "tank to shed")
     '4.3 dB of fade margin from tank to shed, 19.8 dB short of the 24.1 dB required'
     """
-    short_db = max(required_db - margin_db, 0.0)
-    lacking = LACKING.format(spare=f"{short_db:.1f} dB", required=f"{required_db:.1f} dB")
+    lacking = LACKING.format(spare=lack_words(required_db - margin_db), required=f"{required_db:.1f} dB")
     return f"{margin_db:.1f} dB of fade margin from {way}, {lacking}"
+
+
+def lack_words(short_db: float) -> str:
+    """Return decibels that are lacking: what is lacking is never none.
+
+    >>> lack_words(19.84), lack_words(0.04)
+    ('19.8 dB', 'less than 0.1 dB')
+    """
+    return "less than 0.1 dB" if 0.0 < short_db < 0.05 else f"{max(short_db, 0.0):.1f} dB"
 
 
 def out_of_100(share: float) -> str:

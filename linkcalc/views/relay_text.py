@@ -8,6 +8,7 @@ from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
+from linkcalc.link.wording import LACKING, lack_words
 from linkcalc.plan import Station
 from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
@@ -127,8 +128,9 @@ def spare_words(hop: HopCheck) -> str:
     asked = required_margin_words(hop.weaker.required_margin_db)
     if not math.isfinite(hop.spare_db):
         return f"with {decibel_words(hop.margin_db)} in the weaker hop where {asked} is required"
-    more = "over" if hop.spare_db >= 0.0 else "short of"
-    return f"the weaker hop {decibel_words(abs(hop.spare_db))} {more} the {asked} required"
+    if hop.spare_db >= 0.0:
+        return f"the weaker hop {decibel_words(hop.spare_db)} over the {asked} required"
+    return f"the weaker hop {LACKING.format(spare=lack_words(-hop.spare_db), required=asked)}"
 
 
 def direct_words(result: RelaySiting) -> str:
