@@ -67,7 +67,7 @@ def range_(
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:
-    from linkcalc.plan.units_in_keys import stated_in
+    from linkcalc.units import stated_in
 
     parts = text.replace(" ", "").split(",")
     try:

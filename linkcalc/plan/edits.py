@@ -14,8 +14,8 @@ from typing import Any
 from linkcalc.errors import PlanError
 from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
-from linkcalc.plan.values import value_text
-from linkcalc.plan.wording import element, printable, quoted, shown
+from linkcalc.plan.syntax import value_text
+from linkcalc.wording import element, printable, quoted, shown
 
 _LISTS = ("station", "link", "message", "power")
 """Tables that are several, each known by its name (a supply by its station)."""
