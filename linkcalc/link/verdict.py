@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
+from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
 from linkcalc.errors import DomainError
 from linkcalc.link.advice import advise
@@ -44,6 +45,7 @@ CAUTIONS = (
 _QUANTILE_90 = 1.6449
 
 
+@kinds_checked
 def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 

@@ -217,6 +217,7 @@ def chosen_link(loaded: LoadedPlan, name: str | None, *, said: str = "link=") ->
     return chosen
 
 
+@kinds_checked
 def plan_from(
     tables: Mapping[str, Any] | Section | None = None,
     /,
