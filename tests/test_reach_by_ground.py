@@ -11,7 +11,7 @@ from linkcalc.cli import app
 from linkcalc.errors import DomainError
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan.loading import plan_from
-from linkcalc.rules.starts import START
+from linkcalc.rules.table import START
 from linkcalc.sweeps.reach_by_ground import GROUNDS, flat, how_far, plan_of_facts, rolling
 
 

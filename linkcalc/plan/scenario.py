@@ -6,7 +6,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from linkcalc.rules.starts import START
+from linkcalc.rules.table import START
 
 SOURCE = "still the starter's value"
 """What the list of what was assumed says of a value that nobody has changed."""

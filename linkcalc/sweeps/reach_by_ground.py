@@ -30,7 +30,7 @@ from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, toge
 from linkcalc.plan import ChirpModulation, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.loading import plan_from
 from linkcalc.radio import css
-from linkcalc.rules.starts import START
+from linkcalc.rules.table import START
 from linkcalc.terrain.profile import Profile, profile_from
 
 NEAREST_M, FARTHEST_M = 100.0, 60_000.0
