@@ -20,8 +20,8 @@ from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
-from linkcalc.plan.wording import quoted
 from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
+from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler

@@ -32,10 +32,10 @@ from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.wording import printable
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan

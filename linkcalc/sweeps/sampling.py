@@ -23,9 +23,8 @@ from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter
 from linkcalc.sweeps.sweeping import (
     MOST_CELLS,
@@ -37,6 +36,7 @@ from linkcalc.sweeps.sweeping import (
 )
 from linkcalc.sweeps.table import Sweep, Values
 from linkcalc.terrain import geodesy
+from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     import xarray

@@ -37,7 +37,7 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
