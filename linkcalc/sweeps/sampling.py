@@ -287,7 +287,6 @@ _ALONG: Mapping[str, Collection[str]] = {
     "path": (*_BENT, "installation_db"),
     "antenna": (*_BENT, "antenna.gain_dbi"),
     "power": ("transmit_power_dbm",),
-    "legal": ("transmit_power_dbm",),
     "noise": ("antenna_height_m", "noise_figure_db", "noise_rise_db", "feeder.length_m"),
     "feeder": ("antenna_height_m", "feeder.length_m"),
 }
@@ -347,7 +346,7 @@ class _Rows(Grid):
             )
             for column, value in enumerate(worked_out(case, here.size)):
                 if column == len(found):
-                    found.append(np.empty(inverse.shape, dtype=getattr(value, "dtype", type(value))))
+                    found.append(np.empty(inverse.shape, dtype=np.asarray(value).dtype))
                 found[column][here] = value
         return found
 
