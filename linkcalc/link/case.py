@@ -15,8 +15,8 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.link.budget import DECIMALS, Budget, Group, term, total_db
 from linkcalc.link.findings import Origin, TermKind
-from linkcalc.link.losses import Losses, Situation, profile_losses
-from linkcalc.link.models import PathLoss
+from linkcalc.link.losses import Losses, Situation
+from linkcalc.link.models import PathLoss, profile_losses
 from linkcalc.link.modulation import Signal
 from linkcalc.link.result import MODEL_NAMES, Term
 from linkcalc.link.surroundings import Surroundings, SurroundingsOfMany

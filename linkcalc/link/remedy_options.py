@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, gain_dbi, main_gain_dbi
 from linkcalc.link.legal import breaks_limits, station_limits
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.parts_list import added, antenna_price
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, spreads_db

@@ -22,7 +22,7 @@ from linkcalc.errors import DomainError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import link_case
 from linkcalc.link.requirement import Requirement
