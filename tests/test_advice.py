@@ -146,7 +146,7 @@ def hold_to_reason(case: LinkCase, after: LinkCase, told: Advice) -> None:
 
 
 def margins(case: LinkCase) -> tuple[float, float]:
-    return case.budget().fade_margin_db, case.budget(back=True).fade_margin_db
+    return case.budget().fade_margin_db, case.budget("return").fade_margin_db
 
 
 def stations(draw: st.DrawFn) -> dict[str, Any]:

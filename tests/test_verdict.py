@@ -99,7 +99,7 @@ def test_a_direction_below_sensitivity_is_not_hidden_by_one_that_lacks_more_of_a
         )
 
     base = at(0.0, 0.0)
-    case = at(2.0 - base.budget().fade_margin_db, -1.0 - base.budget(back=True).fade_margin_db)
+    case = at(2.0 - base.budget().fade_margin_db, -1.0 - base.budget("return").fade_margin_db)
     there, back = judge_link(case)[1]
     assert (there.verdict, back.verdict) == ("at_risk", "does_not_close")
     assert there.required_margin_db - there.fade_margin_db > back.required_margin_db - back.fade_margin_db

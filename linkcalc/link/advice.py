@@ -241,7 +241,7 @@ def _gain_dbi(case: LinkCase, end: End) -> float:
 
 def _mounting(case: LinkCase, required: _Required) -> Iterator[Advice]:
     """What costs decibels at an antenna and could be put right there."""
-    terms = (*case.budget().terms, *case.budget(back=True).terms)
+    terms = (*case.budget().terms, *case.budget("return").terms)
     for end in ENDS:
         station = case.station(end)
         ways: list[tuple[findings.Step, int, dict[str, Any]]] = []

@@ -7,8 +7,8 @@ import numpy as np
 from scipy.special import ndtri
 
 from linkcalc.link.budget import Budget
-from linkcalc.link.case import LinkCase, feeder_loss_db
-from linkcalc.link.findings import Excess, Limit, LimitKind
+from linkcalc.link.case import ENDS_OF, LinkCase, feeder_loss_db
+from linkcalc.link.findings import Excess, Limit, LimitKind, Way
 from linkcalc.link.judgement import judge
 from linkcalc.link.legal import lawful
 from linkcalc.link.losses import SHARED
@@ -28,7 +28,7 @@ def judge_link(
 ) -> tuple[PathFacts, tuple[Direction, Direction]]:
     """Judge a path and both directions over it, without advice and pictures; the other models' losses if required."""
     facts = _path_facts(case, second_opinions)
-    return facts, (_direction(case, facts, back=False), _direction(case, facts, back=True))
+    return facts, (_direction(case, facts, "forward"), _direction(case, facts, "return"))
 
 
 @dataclass(frozen=True)
@@ -93,9 +93,9 @@ def _path_facts(case: LinkCase, second_opinions: bool) -> PathFacts:
     )
 
 
-def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
-    tx, rx = (case.far, case.near) if back else (case.near, case.far)
-    budget = case.budget(back=back)
+def _direction(case: LinkCase, facts: PathFacts, way: Way) -> Direction:
+    tx, rx = (case.station(end) for end in ENDS_OF[way])
+    budget = case.budget(way)
     parts = contributors(case, rx)
     margin_db = budget.fade_margin_db
     found = judge(case, case.losses, rx, np.array([margin_db]))
@@ -111,7 +111,7 @@ def _direction(case: LinkCase, facts: PathFacts, *, back: bool) -> Direction:
     site_share = float(found.site_share[0])
     # the middle of the sites that give what is required, which are the better ones
     middle_db = margin_db + site_db * float(ndtri(1.0 - min(max(site_share, 1e-6), 1.0) / 2.0))
-    payload_bytes = link.reply_payload_bytes if back else link.payload_bytes
+    payload_bytes = link.payload_bytes if way == "forward" else link.reply_payload_bytes
     return Direction(
         from_=tx.name,
         to=rx.name,

@@ -473,8 +473,8 @@ def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:
     p = case.profile
     if ahead_m > 0.1 * p.length_m:
         return False
-    here, there = (0.0, ahead_m) if end == "near" else (p.length_m, p.length_m - ahead_m)
-    before_m, after_m = np.interp([here, there], p.distance_m, p.ground_m)
+    stands_m, moved_m = (0.0, ahead_m) if end == "near" else (p.length_m, p.length_m - ahead_m)
+    before_m, after_m = np.interp([stands_m, moved_m], p.distance_m, p.ground_m)
     return bool(after_m >= before_m + _WORTH_RISE_M)
 
 
