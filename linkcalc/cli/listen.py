@@ -104,7 +104,7 @@ class _Said:
     """One line of the terminal for each packet."""
 
     def __init__(self, case: "LinkCase", way: "Way") -> None:
-        budget = case.budget(back=way == "return")
+        budget = case.budget(way)
         self._noise_dbm, self._required_db = budget.noise_power_dbm, case.signal.required_snr_db
         self._margins: list[float] = []
         self.unread = 0

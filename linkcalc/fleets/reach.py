@@ -204,7 +204,7 @@ def paths(
         k_db=by_name["k_db"],
         regime=np.nan_to_num(by_name["regime"], nan=-1.0).astype(np.int8),
         noise_dbm=np.array([s.template.budget().sensitivity_dbm - snr for s in sides]),
-        node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
+        node_noise_dbm=float(template.budget("return").sensitivity_dbm - snr),
         shed_power_dbm=np.array([s.template.far.transmit_power_dbm for s in sides]),
         relief=relief,
         notes=tuple(
@@ -356,7 +356,7 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
         warnings.simplefilter("always", OutOfRangeWarning)
         for side in sides:
             side.template.budget()
-            side.template.budget(back=True)
+            side.template.budget("return")
     yield from dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
 
 

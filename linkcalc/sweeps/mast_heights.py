@@ -18,6 +18,7 @@ from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError
 from linkcalc.link.budget import DECIMALS
 from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.judgement import Judgement, judgement
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import recorded_notes
@@ -325,7 +326,7 @@ def _fixed_db(case: LinkCase, near: list[LinkCase], far: list[LinkCase]) -> Floa
 
     def of(changed: LinkCase) -> Floats:
         antennas_db = sum(float(changed.antenna_db(end, changed.losses)[0]) for end in ENDS)
-        return np.array([changed.equipment_db(back=back) for back in (False, True)]) - antennas_db
+        return np.array([changed.equipment_db(way) for way in WAYS]) - antennas_db
 
     by_near, by_far = np.array([of(c) for c in near]), np.array([of(c) for c in far])
     return np.asarray(by_near[:, np.newaxis] + by_far - of(case))
