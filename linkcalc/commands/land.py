@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
@@ -71,6 +71,19 @@ def coverage(
     )
 
 
+class PlaceAndEquipment(TypedDict, total=False):
+    """What a relay's place has to be like, and what stands there."""
+
+    within: FilePath | None
+    track: FilePath | None
+    track_distance_m: float | None
+    steepest_deg: float | None
+    relay_like: str | None
+    relay_height_m: float | None
+    relay_power_dbm: float | None
+    relay_gain_dbi: float | None
+
+
 @kinds_checked
 def relay(
     plan: PlanLike,
@@ -80,17 +93,10 @@ def relay(
     cell_m: float | None = None,
     relays: Literal[1, 2] | None = None,
     apart_m: float | None = None,
-    within: FilePath | None = None,
-    track: FilePath | None = None,
-    track_distance_m: float | None = None,
-    steepest_deg: float | None = None,
     nodata_distance_m: float = 0.0,
-    relay_like: str | None = None,
-    relay_height_m: float | None = None,
-    relay_power_dbm: float | None = None,
-    relay_gain_dbi: float | None = None,
     tiles_in: FilePath | None = None,
     scheduler: "Scheduler | None" = None,
+    **place_and_equipment: Unpack[PlaceAndEquipment],
 ) -> "RelaySiting":
     """Say where a relay for a link would go.
 
@@ -136,15 +142,21 @@ def relay(
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
 
-    loaded = as_plan(plan)
+    loaded, given = as_plan(plan), place_and_equipment
+    place = _path(given.get("within")), _path(given.get("track"))
     return relay_siting(
         loaded,
         chosen_link(loaded, link),
         radius_m=radius_m,
         cell_m=cell_m,
         apart_m=apart_m,
-        access=Access(_path(within), _path(track), track_distance_m, steepest_deg, nodata_distance_m),
-        kit=RelayKit(relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi),
+        access=Access(*place, given.get("track_distance_m"), given.get("steepest_deg"), nodata_distance_m),
+        kit=RelayKit(
+            given.get("relay_like"),
+            given.get("relay_height_m"),
+            given.get("relay_power_dbm"),
+            given.get("relay_gain_dbi"),
+        ),
         relays=relays,
         run=Run(scheduler, _path(tiles_in)),
     )

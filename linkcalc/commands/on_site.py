@@ -3,7 +3,7 @@
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
@@ -68,6 +68,14 @@ def survey(
         )
 
 
+class Pace(TypedDict, total=False):
+    """How the packets of a test follow each other."""
+
+    interval_s: float | None
+    duty_cycle: float | None
+    time_on_air_s: float | None
+
+
 @kinds_checked
 def acceptance(
     plan: PlanLike | None = None,
@@ -77,11 +85,9 @@ def acceptance(
     good_success: float | None = None,
     sent: int | None = None,
     lost: int = 0,
-    interval_s: float | None = None,
-    duty_cycle: float | None = None,
-    time_on_air_s: float | None = None,
     link: str | None = None,
     direction: Literal["forward", "return"] = "forward",
+    **pace: Unpack[Pace],
 ) -> "Acceptance":
     """Say how many packets prove a link, how long that takes, and what a count shows.
 
@@ -123,17 +129,16 @@ def acceptance(
     if plan is not None:
         loaded = as_plan(plan)
         air_s, legal_s = packet_of(loaded.plan, chosen_link(loaded, link).name, answers=direction == "return")
-        time_on_air_s = air_s if time_on_air_s is None else time_on_air_s
+        if pace.get("time_on_air_s") is None:
+            pace["time_on_air_s"] = air_s
     return tests(
         success,
         confidence,
         good_success=good_success,
-        time_on_air_s=time_on_air_s,
-        interval_s=interval_s,
-        duty_cycle=duty_cycle,
         legal_interval_s=legal_s,
         sent=sent,
         lost=lost,
+        **pace,
     )
 
 
