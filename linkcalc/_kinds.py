@@ -9,8 +9,7 @@ from numbers import Integral, Real
 from types import UnionType
 from typing import Any, ParamSpec, TypeVar, Union, Unpack, get_args, get_origin
 
-from linkcalc.errors import ArgumentError
-from linkcalc.wording import shortened
+from linkcalc.errors import ArgumentError, shortened
 
 P = ParamSpec("P")
 R = TypeVar("R")

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 import linkcalc as lc
-from linkcalc import commands
 
 PLAIN, UPLAND = lc.sample_path("plain"), lc.sample_path("upland")
 
@@ -95,11 +94,12 @@ def test_a_picture_of_another_answer_says_which_one_it_draws() -> None:
         lc.draw_profile(None, result.links[0])  # type: ignore[arg-type]
 
 
+COMMANDS = [name for name, home in lc._HOMES.items() if home.startswith("commands.")]
 ONE_OF_SEVERAL = {"prices": "cost_per_m", "job": "site"}
 """A keyword that a function takes by `**`."""
 KEYWORDS = [
     (name, ONE_OF_SEVERAL.get(p.name, p.name))
-    for name in commands.__all__
+    for name in COMMANDS
     for p in inspect.signature(getattr(lc, name)).parameters.values()
     if p.default is not p.empty or p.name in ONE_OF_SEVERAL
 ]

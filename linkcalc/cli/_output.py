@@ -47,13 +47,6 @@ def show_answer(words: Callable[..., str], *about: Any, as_json: str | None, **o
         show(as_json)
 
 
-def json_text(data: Any, **options: Any) -> str:
-    """Plain data as JSON; options as of `json.dumps`."""
-    from json import dumps
-
-    return dumps(data, indent=2, ensure_ascii=False, allow_nan=False, **options) + "\n"
-
-
 def tell(line: str) -> None:
     """Write one line on stderr, whatever white space it holds."""
     typer.echo("linkcalc: " + " ".join(line.split()), err=True)

@@ -12,12 +12,12 @@ from collections.abc import Callable, Iterator
 from contextvars import ContextVar
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TextIO
+from typing import TYPE_CHECKING, Any, Literal, NoReturn, TextIO
 
 import typer
 from typer.core import TyperGroup
 
-from linkcalc.cli._options import FORCE, SET, UNITS, System, with_records_laid_out
+from linkcalc.cli._options import FORCE, SET, UNITS, with_records_laid_out
 from linkcalc.cli._output import tell
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.files import only_own_replaced, refuse_unwritable
@@ -78,7 +78,7 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
         if not own_force:
             add("force", bool, FORCE)
     if shows_lengths:
-        add("units", System | None, UNITS)
+        add("units", Literal["metric", "us"] | None, UNITS)
     if set_option:
         add("settings", list[str] | None, SET)
     with_options.__signature__ = inspect.Signature(list(parameters.values()))  # type: ignore[attr-defined]
@@ -110,12 +110,12 @@ _units_asked: ContextVar[bool] = ContextVar("units_asked", default=False)
 
 
 @contextlib.contextmanager
-def _units_of(asked: System | None) -> Iterator[None]:
+def _units_of(asked: "units.System | None") -> Iterator[None]:
     from linkcalc.views import units
 
     before = _units_asked.set(asked is not None)
     try:
-        with units.shown_in("us" if asked is System.us else "metric"):
+        with units.shown_in(asked or "metric"):
             yield
     finally:
         _units_asked.reset(before)

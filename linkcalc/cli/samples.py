@@ -22,7 +22,7 @@ def samples(
       linkcalc check demo/upland.toml --out result
       linkcalc fleet demo/upland_fleet.toml
     """
-    from linkcalc.sample_files import copy_samples, sample_fleet_path, sample_names
+    from linkcalc.files import copy_samples, sample_fleet_path, sample_names
 
     written = copy_samples(folder, replace=force)
     plans = ", ".join(f"{name}.toml" for name in sample_names())

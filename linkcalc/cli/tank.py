@@ -2,17 +2,22 @@
 
 from pathlib import Path
 
-from linkcalc.cli._options import JSON, PLAN, option
+from linkcalc.cli._options import JSON, PLAN, defaults_of, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
+from linkcalc.commands import operation
+
+USUAL = defaults_of(operation.tank)
 
 
 def tank(
     plan: Path = PLAN,
     out: Path | None = option("DIR", "Folder for the picture (SVG, PNG)."),
     json: bool = JSON,
-    tank_years: int = option("N", "Years to simulate; 0 for none.", default=2000, min=0, max=1_000_000),
-    seed: int = option("N", "Seed of the simulation.", default=1, min=0),
+    tank_years: int = option(
+        "N", "Years to simulate; 0 for none.", default=USUAL.tank_years, min=0, max=1_000_000
+    ),
+    seed: int = option("N", "Seed of the simulation.", default=USUAL.seed, min=0),
 ) -> None:
     """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 

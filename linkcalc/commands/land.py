@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
 from linkcalc.files import FilePath
-from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link
 
 if TYPE_CHECKING:
     from linkcalc.area.coverage_result import CoverageResult
@@ -15,12 +14,13 @@ if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
     from linkcalc.area.tiles import Progress
     from linkcalc.fleets.result import FleetResult
+    from linkcalc.plan import PlanLike
     from linkcalc.plan.fleet import LoadedFleet
 
 
 @kinds_checked
 def coverage(
-    plan: PlanLike,
+    plan: "PlanLike",
     station: str | Sequence[str],
     *,
     radius_m: float = 10_000.0,
@@ -60,6 +60,7 @@ def coverage(
     """
     from linkcalc.area.coverage import plan_coverage
     from linkcalc.area.tiles import Run, tell_nobody
+    from linkcalc.plan.in_python import as_plan
 
     return plan_coverage(
         as_plan(plan),
@@ -86,7 +87,7 @@ class PlaceAndEquipment(TypedDict, total=False):
 
 @kinds_checked
 def relay(
-    plan: PlanLike,
+    plan: "PlanLike",
     *,
     link: str | None = None,
     radius_m: float | None = None,
@@ -141,6 +142,7 @@ def relay(
     from linkcalc.area.relay.siting import relay_siting
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
+    from linkcalc.plan.in_python import as_plan, chosen_link
 
     loaded, given = as_plan(plan), place_and_equipment
     place = _path(given.get("within")), _path(given.get("track"))
@@ -165,7 +167,7 @@ def relay(
 @kinds_checked
 def fleet(
     fleet: "FilePath | LoadedFleet",
-    plan: PlanLike | None = None,
+    plan: "PlanLike | None" = None,
     *,
     link: str | None = None,
     interval_s: float | None = None,
@@ -204,6 +206,7 @@ def fleet(
     """
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.fleet import LoadedFleet, fleet_of_plan, load_fleet
+    from linkcalc.plan.in_python import as_plan
 
     if plan is None and (link is not None or interval_s is not None):
         raise ArgumentError("fleet: link and interval_s go with plan; a fleet file says so itself")

@@ -58,7 +58,7 @@ def answer(
     depend on who processes the parts (`scheduler`).
 
     >>> from linkcalc.plan.fleet import load_fleet
-    >>> from linkcalc.sample_files import sample_fleet_path
+    >>> from linkcalc.files import sample_fleet_path
     >>> found = answer(load_fleet(sample_fleet_path()), play=False)
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
     (60, [33, 27], 'at_risk')

@@ -7,14 +7,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from linkcalc.errors import ArgumentError, LinkcalcError, PlanError
+from linkcalc.errors import ArgumentError, LinkcalcError, PlanError, shortened
 from linkcalc.plan.assumptions import assumed_values
 from linkcalc.plan.base import Section
 from linkcalc.plan.links import Link
 from linkcalc.plan.loading import LoadedPlan, checked_plan, load_plan, plan_notes
 from linkcalc.plan.model import Plan
 from linkcalc.plan.wording import nearest, quoted
-from linkcalc.wording import shortened
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import ArgumentError, PlanError
+from linkcalc.errors import ArgumentError, PlanError, shortened
 from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
@@ -76,7 +76,6 @@ class LoadedPlan:
         """
         from linkcalc.plan.edits import edit_at, edited
         from linkcalc.plan.in_python import plain, plan_from
-        from linkcalc.wording import shortened
 
         if values is not None and not isinstance(values, Mapping):
             raise ArgumentError(

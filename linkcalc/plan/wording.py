@@ -4,10 +4,10 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from linkcalc.wording import LONGEST as LONGEST
-from linkcalc.wording import nearest as nearest
-from linkcalc.wording import printable as printable
-from linkcalc.wording import quoted as quoted
+from linkcalc.errors import LONGEST as LONGEST
+from linkcalc.errors import nearest as nearest
+from linkcalc.errors import printable as printable
+from linkcalc.errors import quoted as quoted
 
 
 def shown(value: Any) -> str:

@@ -36,7 +36,7 @@ from linkcalc.plan.wording import quoted
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.day_foliage import TROPICS_DEG
-from linkcalc.site.measured import Leaf
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Readings
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain import geodesy

@@ -16,10 +16,10 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.errors import PlanError, TerrainError
+from linkcalc.files import sample_fleet_path
 from linkcalc.plan import load_plan
 from linkcalc.plan.edits import with_terrain
 from linkcalc.plan.ground_data import needed_area, stations_in
-from linkcalc.sample_files import sample_fleet_path
 from linkcalc.terrain import local_copy, sources
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.open_sets import SETS, kind_of_file, set_named

@@ -10,10 +10,10 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
+from linkcalc.files import sample_fleet_path, sample_path, samples_folder
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.plan.sites import read_sites
-from linkcalc.sample_files import sample_fleet_path, sample_path, samples_folder
 from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.geodesy import path_between
 from tests.plan.plans import PLAN

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from linkcalc.area.distributed import Distributed
+from linkcalc.files import sample_fleet_path
 from linkcalc.fleets.reach import paths
 from linkcalc.fleets.simulate import simulated_parts
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
-from linkcalc.sample_files import sample_fleet_path
 from tests.fleet.networks import scattered
 
 dask = pytest.importorskip("distributed", reason="the extra `distributed` is not installed")

@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc._kinds import kinds_checked
@@ -19,7 +20,6 @@ from linkcalc.plan import PlanLike, as_plan
 from linkcalc.plan.in_python import chosen_link
 from linkcalc.plan.wording import quoted
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
-from linkcalc.sweeps.table import Values
 
 if TYPE_CHECKING:
     import pandas
@@ -91,8 +91,8 @@ def readings_frame(found: Readings) -> "pandas.DataFrame":
 class Comparison(Answer):
     """Measured links beside what is predicted for them; arrays (n,)."""
 
-    link: Values
-    path_class: Values
+    link: NDArray[Any]
+    path_class: NDArray[Any]
     """How free the ray is and how the antennas stand, or that trees are in the way."""
     distance_m: Floats
     measured_db: Floats
