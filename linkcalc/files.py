@@ -165,8 +165,6 @@ def _write_beside_and_move(target: Path, data: bytes) -> None:
 
 
 _HERE = Path(__file__).parent
-_FLEET = "_fleet"
-"""Ends the names of samples that are fleets, not plans."""
 
 
 def samples_folder() -> Path:
@@ -182,21 +180,12 @@ def samples_folder() -> Path:
 
 
 def sample_names() -> list[str]:
-    """The names of the sample plans.
+    """The names of the sample plans; those of fleets end in ``_fleet``.
 
     >>> sample_names()
     ['plain', 'upland', 'wooded']
     """
-    return sorted(p.stem for p in samples_folder().glob("*.toml") if not p.stem.endswith(_FLEET))
-
-
-def sample_fleet_path() -> Path:
-    """The sample's fleet file.
-
-    >>> sample_fleet_path().name
-    'upland_fleet.toml'
-    """
-    return samples_folder() / f"upland{_FLEET}.toml"
+    return sorted(p.stem for p in samples_folder().glob("*.toml") if not p.stem.endswith("_fleet"))
 
 
 def sample_path(name: str) -> Path:

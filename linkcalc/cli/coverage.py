@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from linkcalc.cli._options import PLAN, defaults_of, flag, option
-from linkcalc.cli._output import show_report, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
 from linkcalc.commands import land
@@ -70,7 +70,7 @@ def coverage(
             preview=preview,
             run=Run(workers, out, bar, bar.say),
         )
-    show_report(coverage_report, result)
+    show_answer(coverage_report, result)
     if out is not None:
         from linkcalc.area.geofiles import closing_area, geotiff
         from linkcalc.views.map_figures import write_map

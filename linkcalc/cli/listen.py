@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 import typer
 
 from linkcalc.cli._options import LINK, PLAN, option
-from linkcalc.cli._output import show_report, tell
+from linkcalc.cli._output import show_answer, tell
 from linkcalc.cli._readings import tell_refused
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError, ReadingsError
@@ -95,7 +95,7 @@ def listen(
         raise LinkcalcError(f"{error}; nothing was heard") from None
     answer = survey_link(case, kept, plan=loaded.plan, plan_digest=None)
     tell_refused([output], answer.refused)
-    show_report(survey_report, answer)
+    show_answer(survey_report, answer)
     raise typer.Exit(EXIT_CODES[answer.verdict])
 
 

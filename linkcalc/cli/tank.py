@@ -30,20 +30,13 @@ def tank(
 
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
-    from dataclasses import replace
-
-    from linkcalc.link.verdict import check_plan
-    from linkcalc.operation.tank import answer as water
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report
 
     loaded = load_plan(plan)
     found = None
-    if loaded.plan.tank is not None:
-        links = check_plan(loaded).links
-        found = water.section(loaded.plan, links)
-        if found is not None and tank_years:
-            found = replace(found, simulated=water.simulated(loaded.plan, links, tank_years, seed))
+    if loaded.plan.tank is not None and loaded.plan.engine is not None:
+        found = operation.tank(loaded, tank_years=tank_years, seed=seed)
     show_answer(
         tank_report,
         found,

@@ -58,8 +58,8 @@ def answer(
     depend on who processes the parts (`scheduler`).
 
     >>> from linkcalc.plan.fleet import load_fleet
-    >>> from linkcalc.files import sample_fleet_path
-    >>> found = answer(load_fleet(sample_fleet_path()), play=False)
+    >>> from linkcalc.files import sample_path
+    >>> found = answer(load_fleet(sample_path("upland_fleet")), play=False)
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
     (60, [33, 27], 'at_risk')
     """
