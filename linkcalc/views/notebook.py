@@ -73,7 +73,7 @@ def show(
     Examples
     --------
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.files import sample_path
     >>> from linkcalc.sweeps.sweeping import sweep_plan
     >>> card = show(sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 8]}), pictures=False)
     >>> print(str(card).splitlines()[0])
