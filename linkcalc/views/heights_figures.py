@@ -100,7 +100,7 @@ def draw_heights(ax: Axes, table: HeightTable) -> Axes:
 def _said_of_all(room: canvas.Room, closes: bool) -> list[tuple[float, float]]:
     """Say in the picture that it closes everywhere, or nowhere; return the places that are taken."""
     words = f"closes {'at all' if closes else 'nowhere at'} these heights"
-    colour = style.VERDICT["closes" if closes else "does_not_close"][0]
+    colour = style.VERDICT["closes" if closes else "does_not_close"]
     middle, y = room.width_pt / 2, room.height_pt - 16
     room.text(middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True)
     half = canvas.width_of_text(words, style.TEXT_PT, bold=True) / 2

@@ -8,11 +8,12 @@ import math
 import os
 import types
 import typing
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from linkcalc.files import csv_text
 from linkcalc.link import result as results
 from linkcalc.link.result import SCHEMA_VERSION, Advice, Assumption, LinkResult, Result
 from linkcalc.plan.assumptions import still_the_starters
@@ -50,6 +51,13 @@ def to_json(result: Result, *, indent: int | None = 2) -> str:
 def json_text(data: Any, *, indent: int | None = 2) -> str:
     """Plain data as strict JSON that ends in a line feed."""
     return json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def rows_csv(rows: Iterable[Mapping[str, Any]]) -> str:
+    """Rows, each its cells by the name of their column, as CSV."""
+    listed = list(rows)
+    names = list(dict.fromkeys(name for row in listed for name in row))
+    return csv_text([names, *([row.get(name) for name in names] for row in listed)])
 
 
 def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:

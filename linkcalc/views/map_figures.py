@@ -22,6 +22,7 @@ from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
+from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _CHANGES: Final[Any] = (0, (5, 3))
 """Dashes of the line where the best station changes."""
@@ -194,7 +195,7 @@ def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> 
     for name in reversed(VERDICTS):
         fill, ink, hatch = style.VERDICT_FILL[name]
         share = result.area_km2(name) * 1e6 / result.cell_m**2 / max(result.cells, 1)
-        label = f"{style.VERDICT[name][1].lower()}, {percent(share)}"
+        label = f"{VERDICTS_IN_TEXT[name]}, {percent(share)}"
         handles.append(Patch(facecolor=fill, edgecolor=ink, hatch=hatch, linewidth=0.6, label=label))
     handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
     if len(result.stations) > 1:

@@ -3,9 +3,9 @@
 from collections.abc import Iterator, Sequence
 from typing import Unpack
 
-from linkcalc.files import csv_text
 from linkcalc.link.parts_list import Bill
 from linkcalc.link.result import Change, LinkResult, Part, Remedy
+from linkcalc.views.jsonout import rows_csv
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import decibel_words, distance_words, rounded, time_words, trimmed
 
@@ -210,24 +210,17 @@ def alike_words(link: LinkResult, links: Sequence[LinkResult]) -> str:
 
 def bill_csv(bill: Bill) -> str:
     """Return the parts of a plan as CSV: one row a part, no sums."""
-    head = [
-        "station",
-        "item",
-        "type",
-        "size",
-        "quantity",
-        "unit",
-        "unit_price",
-        "cost",
-        "currency",
-        "price_from",
-    ]
-    rows = [
-        [p.station, p.item, p.what, p.size, p.quantity, p.unit, p.unit_price, p.cost, bill.currency,
-         "plan" if p.price_stated else "example"]
+    return rows_csv(
+        {
+            "station": p.station,
+            "item": p.item,
+            "type": p.what,
+            **{name: getattr(p, name) for name in ("size", "quantity", "unit", "unit_price", "cost")},
+            "currency": bill.currency,
+            "price_from": "plan" if p.price_stated else "example",
+        }
         for p in bill.parts
-    ]  # fmt: skip
-    return csv_text([head, *rows])
+    )
 
 
 def bill_cells(p: Part) -> list[str]:

@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from linkcalc.files import atomic_write
-from linkcalc.link.wording import VERDICTS
 
 if TYPE_CHECKING:
     from matplotlib.colors import Colormap
@@ -58,12 +57,8 @@ CLUTTER: Final[dict[str, tuple[str, str, str]]] = {
 }
 """Fill, edge and hatch of what stands on the ground, by kind."""
 
-VERDICT: Final[dict[str, tuple[str, str]]] = {
-    "closes": (RAY, VERDICTS["closes"].upper()),
-    "at_risk": (CAUTION, VERDICTS["at_risk"].upper()),
-    "does_not_close": (ACCENT, VERDICTS["does_not_close"].upper()),
-}
-"""Colour and words of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
+VERDICT: Final[dict[str, str]] = {"closes": RAY, "at_risk": CAUTION, "does_not_close": ACCENT}
+"""Colour of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
 
 LOSS: Final = "#ccd3d8"
 """Fill of a step down in a budget (84); a step up has the zone's outline."""
@@ -192,7 +187,7 @@ def verdict_rules() -> str:
     >>> verdict_rules().split(";")[0]
     '--closes: #12466e'
     """
-    return " ".join(f"--{verdict}: {colour};" for verdict, (colour, _) in VERDICT.items())
+    return " ".join(f"--{verdict}: {colour};" for verdict, colour in VERDICT.items())
 
 
 @contextmanager
