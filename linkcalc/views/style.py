@@ -10,7 +10,7 @@ import os
 import re
 import unicodedata
 import warnings
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -59,6 +59,21 @@ CLUTTER: Final[dict[str, tuple[str, str, str]]] = {
 
 VERDICT: Final[dict[str, str]] = {"closes": RAY, "at_risk": CAUTION, "does_not_close": ACCENT}
 """Colour of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
+
+RECORD: Final[dict[str, str]] = VERDICT | {
+    **{"ink": INK, "muted": "#4f5b64", "line": "#c3cad0", "tint": "#f1f4f6", "paper": PAPER},
+}
+"""Variables of the record's style sheet."""
+SHEET: Final[dict[str, str]] = VERDICT | {
+    **{"ink": "#1b262e", "muted": "#43505a", "line": "#b9c3ca", "tint": "#eef3f6", "paper": PAPER},
+    # what is drawn on, and words on a verdict's colour, in the dark too
+    **{"plain": PAPER, "focus": POINT, "link": RAY, "alarm": ACCENT},
+}
+"""Variables of the field sheet's, with more contrast: for a phone in the sun."""
+SHEET_IN_THE_DARK: Final[dict[str, str]] = {
+    **{"ink": "#eef3f6", "muted": "#c3ced6", "line": "#4a5963", "tint": "#25333d", "paper": "#10181e"},
+    **{"focus": "#ffb59f", "link": "#9fd0f5", "alarm": "#ffb59f"},
+}
 
 LOSS: Final = "#ccd3d8"
 """Fill of a step down in a budget (84); a step up has the zone's outline."""
@@ -181,13 +196,13 @@ def halo(width_pt: float) -> list[Any]:
     return [withStroke(linewidth=width_pt, foreground=PAPER)]
 
 
-def verdict_rules() -> str:
-    """Return the verdicts' colours as the variables that the pages' style sheets use.
+def css_variables(colours: Mapping[str, str]) -> str:
+    """Return colours as the variables that the pages' style sheets use.
 
-    >>> verdict_rules().split(";")[0]
+    >>> css_variables(VERDICT).split(";")[0]
     '--closes: #12466e'
     """
-    return " ".join(f"--{verdict}: {colour};" for verdict, colour in VERDICT.items())
+    return " ".join(f"--{name}: {colour};" for name, colour in colours.items())
 
 
 @contextmanager
