@@ -176,15 +176,19 @@ def _marks(result: CoverageResult) -> list[Mark]:
 def _no_answer(ax: Axes, result: CoverageResult) -> None:
     """Hatch where there is no answer within the radius: paper is what was not asked."""
     away = result.distance_m()
-    lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
+    lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m)
     draw_hatch(ax, _axis_km(lost, result.cell_m), lost, "\\\\\\", style.HAIRLINE, 1.5)
 
 
 def draw_hatch(ax: Axes, axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float) -> None:
-    """Hatch the cells of a square of land that are chosen."""
+    """Hatch the cells of a square of land that are chosen, each to its edges."""
     if where.any() and min(where.shape) > 1:
+        # a place just within either edge of each cell, so that the outline runs between cells and cuts none
+        half_km = 0.4999 * (axis_km[1] - axis_km[0])
+        edges_km = np.add.outer(axis_km, (-half_km, half_km)).ravel()
+        chosen = where.astype(float).repeat(2, axis=0).repeat(2, axis=1)
         drawn = ax.contourf(
-            axis_km, -axis_km, where.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=zorder
+            edges_km, -edges_km, chosen, levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=zorder
         )  # fmt: skip
         drawn.set_edgecolor(ink)
         drawn.set_linewidth(0.0)
