@@ -86,6 +86,10 @@ def worst_clearance_m(link: LinkResult) -> float:
     return float(drawing.ray_m[i] - top)
 
 
+Rows = list[tuple[str, list[str]]]
+"""Of a table: what is told, and what of it for each direction or station."""
+
+
 def upper_first(words: str) -> str:
     return words[:1].upper() + words[1:]
 
