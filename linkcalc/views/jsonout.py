@@ -30,11 +30,7 @@ _DEFINED = (
 
 
 def shown_names(record: Any) -> list[str]:
-    """Return the attributes of a dataclass that make its plain data: fields, or what is said in a field's place.
-
-    >>> shown_names(Advice)
-    ['kind', 'text', 'effort', 'fade_margin_db', 'sufficient']
-    """
+    """Return the attributes of a dataclass that make its plain data: fields, or what is said in a field's place."""
     return [
         name
         for f in dataclasses.fields(record)
@@ -61,15 +57,7 @@ def rows_csv(rows: Iterable[Mapping[str, Any]]) -> str:
 
 
 def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:
-    """Return one section alone as strict JSON under its name; null if the plan does not ask for it.
-
-    Of what was `assumed`, the values that are still the starter's are named too, where there are any.
-
-    >>> print(section_json("tank", None), end="")
-    {
-      "tank": null
-    }
-    """
+    """Return a section as strict JSON under its name, null if the plan has none, and what is still the starter's."""
     invented = plain_data(still_the_starters(assumed))
     return json_text({name: _section(section), **({"still_the_starters": invented} if invented else {})})
 

@@ -39,11 +39,7 @@ LIGHT: Final = (0.25, 0.95)
 
 
 def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
-    """Light that falls on the ground from the north-west, 0 to 1, NaN where there is no ground.
-
-    >>> hillshade(np.zeros((3, 3)), 30.0).round(3)[1].tolist()
-    [0.643, 0.643, 0.643]
-    """
+    """Light that falls on the ground from the north-west, 0 to 1, NaN where there is no ground."""
     down, across = np.gradient(ground_m, cell_m)
     steep = float(np.nanpercentile(np.hypot(down, across), 90)) if np.isfinite(down).any() else 0.0
     lift = np.clip(0.35 / max(steep, 1e-6), 1.0, 6.0) if steep > 0.0 else 1.0

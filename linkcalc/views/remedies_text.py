@@ -32,11 +32,7 @@ def money(amount: float, currency: str = "") -> str:
 
 
 def part_words(part: Part) -> str:
-    """Return what a part is, without how many.
-
-    >>> part_words(Part("tank", "antenna", "yagi", 9.5, 1.0, "piece", 70.0, 70.0, False))
-    'antenna, yagi of 9.5 dBi'
-    """
+    """Return what a part is, without how many."""
     kind = part.what.replace("_", " ")
     if part.item == "antenna":
         gain = "" if part.size is None else f" of {trimmed(part.size)} dBi"
@@ -53,11 +49,7 @@ def part_words(part: Part) -> str:
 
 
 def quantity_words(part: Part) -> str:
-    """Return how much or how many.
-
-    >>> quantity_words(Part("tank", "feeder", "rg213", None, 6.0, "m", 3.0, 18.0, False))
-    '6 m'
-    """
+    """Return how much or how many."""
     if part.unit == "piece":
         return trimmed(part.quantity)
     amount = rounded(part.quantity, 0 if part.quantity >= 20 else 1).removesuffix(".0")

@@ -96,12 +96,7 @@ _DATA: dict[str, Function] = {
 
 
 def text(answer: Any, width: int = 80, **look: Any) -> str:
-    """Return the whole answer as its command prints it; for `Answer.text`.
-
-    >>> import linkcalc as lc
-    >>> print(text(lc.acceptance(success=0.9)).splitlines()[0])
-    29 packets, none lost: proves that 90 % of the packets arrive, at 95 %
-    """
+    """Return the whole answer as its command prints it; for `Answer.text`."""
     kind = _kind(answer)
     if kind in _REPORTS:
         about = _TAKEN[kind](answer) if kind in _TAKEN else (answer,)

@@ -197,11 +197,7 @@ def halo(width_pt: float) -> list[Any]:
 
 
 def css_variables(colours: Mapping[str, str]) -> str:
-    """Return colours as the variables that the pages' style sheets use.
-
-    >>> css_variables(VERDICT).split(";")[0]
-    '--closes: #12466e'
-    """
+    """Return colours as the variables that the pages' style sheets use."""
     return " ".join(f"--{name}: {colour};" for name, colour in colours.items())
 
 
@@ -229,11 +225,7 @@ _NOT_LOOKS = frozenset({"backend", "backend_fallback", "interactive", "toolbar",
 
 
 def new_figure(width_in: float, height_in: float) -> "Figure":
-    """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept.
-
-    >>> type(new_figure(4, 3).canvas).__name__
-    'FigureCanvasAgg'
-    """
+    """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -269,10 +261,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
 
 
 def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -> list[Path]:
-    """Write `<path_stem>.svg` and `<path_stem>.png` into a folder that exists, each whole or not at all.
-
-    LinkcalcError if one cannot be written; `title` is what a viewer or a screen reader calls the picture.
-    """
+    """Write `<path_stem>.svg` and `.png`, each whole or not at all; `title`: what a screen reader calls it."""
     stem = Path(path_stem)
     written = []
     for kind in ("svg", "png"):
@@ -283,10 +272,7 @@ def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -
 
 
 def slug(name: str) -> str:
-    """Return `name` as a short file name part: lower-case letters and digits of any script, and hyphens.
-
-    Latin letters lose their accents; 120 bytes of UTF-8 at most.
-    """
+    """Return `name` as a file name part: lower-case letters and digits of any script, hyphens, 120 bytes at most."""
     kept = []
     for c in unicodedata.normalize("NFC", name).lower():
         plain = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()
