@@ -38,7 +38,7 @@ def _limits_at(case: LinkCase, end: End) -> Callable[[float], LimitsCheck | None
     payload = case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes
     carrier = Transmission(
         frequency_hz=case.frequency_hz,
-        bandwidth_hz=case.signal.bandwidth_hz,
+        bandwidth_hz=case.signal.transmitted_bandwidth_hz,
         conducted_power_dbm=0.0,
         antenna_gain_dbi=main_gain_dbi(station),
         time_on_air_s=case.signal.time_on_air_s(payload),
