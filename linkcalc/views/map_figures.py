@@ -19,7 +19,7 @@ from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.area.relief import Relief
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import canvas, style
-from linkcalc.views.coverage_text import headline, percent, preview_words
+from linkcalc.views.coverage_text import headline, percent, preview_words, share_of_land
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import VERDICTS_IN_TEXT
@@ -194,8 +194,7 @@ def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> 
     handles: list[Any] = []
     for name in reversed(VERDICTS):
         fill, ink, hatch = style.VERDICT_FILL[name]
-        share = result.area_km2(name) * 1e6 / result.cell_m**2 / max(result.cells, 1)
-        label = f"{VERDICTS_IN_TEXT[name]}, {percent(share)}"
+        label = f"{VERDICTS_IN_TEXT[name]}, {percent(share_of_land(result, name))}"
         handles.append(Patch(facecolor=fill, edgecolor=ink, hatch=hatch, linewidth=0.6, label=label))
     handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
     if len(result.stations) > 1:

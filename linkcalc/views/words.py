@@ -90,6 +90,15 @@ Rows = list[tuple[str, list[str]]]
 """Of a table: what is told, and what of it for each direction or station."""
 
 
+def counted(number: int, thing: str) -> str:
+    """Return a number of things.
+
+    >>> counted(1, "node"), counted(3, "node")
+    ('1 node', '3 nodes')
+    """
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
 def upper_first(words: str) -> str:
     return words[:1].upper() + words[1:]
 
