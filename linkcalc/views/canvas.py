@@ -60,8 +60,12 @@ def write_heading(
             (14.0, left, left_colour, "left"),
             (width - 14.0, end, end_colour, "right"),
         ):
-            look: dict[str, Any] = {"size": size, "weight": "bold" if bold else "normal", "color": colour}
+            look = type_look(size, colour, bold)
             figure.text(x / width, 1.0 - drop / height, words, ha=align, va="center", **look)
+
+
+def type_look(size: float, colour: str, bold: bool) -> dict[str, Any]:
+    return {"size": size, "color": colour, "weight": "bold" if bold else "normal"}
 
 
 def write_caption(figure: Figure, text: str, lines: int) -> None:
@@ -200,10 +204,11 @@ class Room:
     ) -> None:
         if not words:
             return
-        look: dict[str, Any] = {"size": size, "color": colour, "weight": "bold" if bold else "normal"}
         box = {"fc": style.PAPER, "ec": "none", "pad": 1.0} if paper else None
         x, y, over = x_pt / self.width_pt, y_pt / self.height_pt, self._ax.transAxes
-        self._ax.text(x, y, words, transform=over, zorder=8, bbox=box, **look, **align)
+        self._ax.text(
+            x, y, words, transform=over, zorder=8, bbox=box, **type_look(size, colour, bold), **align
+        )
 
     def plot(self, x_pt: Any, y_pt: Any, **look: Any) -> None:
         """Draw a line or a mark at places in points, in the plot or beside it."""
@@ -281,9 +286,8 @@ class Names:
         self._taken.append(best[1])
         left, low, right, high = best[1]
         x, y = (left + right) / 2.0 / self._room.width_pt, (low + high) / 2.0 / self._room.height_pt
-        look: dict[str, Any] = {"size": size, "weight": "bold" if bold else "normal", "color": colour}
-        look |= {"ha": "center", "va": "center", "path_effects": style.halo(2.6), "zorder": 7}
-        return self._ax.text(x, y, words, transform=self._ax.transAxes, **look)
+        look = type_look(size, colour, bold) | {"ha": "center", "va": "center", "zorder": 7}
+        return self._ax.text(x, y, words, transform=self._ax.transAxes, path_effects=style.halo(2.6), **look)
 
 
 def meet(a: Box, b: Box) -> bool:
@@ -293,6 +297,11 @@ def meet(a: Box, b: Box) -> bool:
 def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
     x, y, half = room.x_pt(place[0]), room.y_pt(place[1]), 0.6 * size_pt
     return x - half, y - half, x + half, y + half
+
+
+def kept_within(middle: float, size: float, low: float, high: float) -> float:
+    """The middle of a label, shifted least so that it does not leave."""
+    return min(max(middle, low + size / 2), high - size / 2)
 
 
 def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:

@@ -11,7 +11,7 @@ from linkcalc._arrays import Floats
 from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views import canvas, style
-from linkcalc.views.energy_text import interval_words
+from linkcalc.views.words import interval_words
 
 _TICKS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0)
 

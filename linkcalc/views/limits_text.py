@@ -56,16 +56,16 @@ def rules_report(rules: Iterable[Rule], **screen: Unpack[Screen]) -> str:
         page.heading(f"{region}: {name}")
         for rule in of_region:
             page.fact(f"{rule.id}  {rule.title}")
-            if timing := timing_words(rule):
-                page.wrap(timing, indent=4)
-            page.wrap("; ".join(_read_words(rule)), indent=4)
-            if rule.contested:
-                page.wrap("contested: never counted as satisfied", indent=4)
-            if rule.unread:
-                page.wrap(f"not known here: {rule.unread}", indent=4)
-            page.wrap(rule.source, indent=4)
-            if rule.note:
-                page.wrap(rule.note, indent=4)
+            said = [
+                timing_words(rule),
+                "; ".join(_read_words(rule)),
+                "contested: never counted as satisfied" if rule.contested else "",
+                f"not known here: {rule.unread}" if rule.unread else "",
+                rule.source,
+                rule.note,
+            ]
+            for line in filter(None, said):
+                page.wrap(line, indent=4)
     return page.text()
 
 

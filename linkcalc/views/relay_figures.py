@@ -139,12 +139,8 @@ def _draw_places(ax: Axes, result: RelaySiting, hops: np.ndarray) -> None:
         if crowded[number - 1]:
             small.append((str(number), place, "o", style.INK))
         else:
-            _draw_badge(
-                ax,
-                place,
-                str(number),
-                *((style.INK, style.PAPER) if number == 1 else (style.PAPER, style.INK)),
-            )
+            face, ink = (style.INK, style.PAPER) if number == 1 else (style.PAPER, style.INK)
+            _draw_badge(ax, place, str(number), face, ink)
     names = canvas.Names(
         ax,
         [
@@ -208,11 +204,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
             title = canvas.fitted_ends(form, ends, left_pt, style.TITLE_PT - 1, True)
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height
             figure.text(0.75 / width, top, title, va="center", **_TITLE)
-            look: dict[str, Any] = {
-                "size": style.TEXT_PT,
-                "weight": "bold",
-                "color": style.VERDICT[verdict],
-            }
+            look = canvas.type_look(style.TEXT_PT, style.VERDICT[verdict], bold=True)
             figure.text(1.0 - 0.25 / width, top, words, ha="right", va="center", **look)
         figure.text(0.75 / width, 0.14 / height, canvas.SAFETY, va="center", **style.CAPTION)
     return figure

@@ -48,12 +48,7 @@ def draw_direction(
     """Draw a direction's readings, and beside them its margin before and after."""
     draw_readings(left, direction, drawing)
     draw_margin(right, direction, drawing)
-    write_ends(left, direction, width_pt)
-
-
-def write_ends(ax: Axes, direction: DirectionSurvey, width_pt: float) -> None:
-    """Say above the readings from where to where they went."""
-    room, ends = canvas.Room(ax), (direction.from_, direction.to)
+    room, ends = canvas.Room(left), (direction.from_, direction.to)
     words = canvas.fitted_ends("From {} to {}", ends, width_pt, style.TEXT_PT, bold=True)
     room.text(0, room.height_pt + 6, words, style.TEXT_PT, style.INK, bold=True)
 

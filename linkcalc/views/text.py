@@ -211,12 +211,12 @@ def _fading_words(direction: Direction) -> str:
 
 def _columns(page: Page, directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]) -> None:
     """Figures end in one column and units start in one."""
-    page.directions(directions, [(name, [*map(_unit_padded, figures)]) for name, figures in rows])
 
+    def padded(cell: str) -> str:
+        figure, _, unit = cell.rpartition(" ")
+        return f"{figure} {unit:<5}" if figure else f"{cell}      "
 
-def _unit_padded(cell: str) -> str:
-    figure, _, unit = cell.rpartition(" ")
-    return f"{figure} {unit:<5}" if figure else f"{cell}      "
+    page.directions(directions, [(name, [*map(padded, figures)]) for name, figures in rows])
 
 
 def _budget(page: Page, directions: Sequence[Direction]) -> None:

@@ -169,6 +169,16 @@ def time_words(seconds: float) -> str:
     return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
 
 
+def interval_words(seconds: float) -> str:
+    """Return an interval in its largest fitting unit; days from two on."""
+    if seconds == 86_400.0:
+        return "1 day"
+    for size, unit, least in ((86_400.0, "days", 2.0), (3_600.0, "h", 1.0), (60.0, "min", 1.0)):
+        if seconds >= least * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
+
+
 def trimmed(value: float, decimals: int = 2) -> str:
     """Return a number without zeros at its end."""
     return f"{value:.{decimals}f}".rstrip("0").rstrip(".")
