@@ -15,6 +15,7 @@ from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -166,6 +167,14 @@ def write_note(
     ax.annotate(words, at, xytext=away, textcoords="offset points", **look)
 
 
+def write_beside(
+    ax: Axes, words: str, at: tuple[float, float], away: tuple[float, float], *, left: bool, **look: Any
+) -> None:  # fmt: skip
+    """Write words right of a place of the plot, or left of it; otherwise as `write_note`."""
+    across = -away[0] if left else away[0]
+    write_note(ax, words, at, (across, away[1]), ha="right" if left else "left", **look)
+
+
 class Room:
     """An `ax` measured in points from its lower left corner, so that labels can be placed by size."""
 
@@ -297,6 +306,13 @@ def meet(a: Box, b: Box) -> bool:
 def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
     x, y, half = room.x_pt(place[0]), room.y_pt(place[1]), 0.6 * size_pt
     return x - half, y - half, x + half, y + half
+
+
+def key_mark(
+    label: str, marker: str = "^", size: float = 8.0, colour: str = style.INK, **look: Any
+) -> Line2D:
+    """Return an entry of a legend for what is drawn as marks."""
+    return Line2D([], [], marker=marker, color=colour, linestyle="", markersize=size, label=label, **look)
 
 
 def kept_within(middle: float, size: float, low: float, high: float) -> float:

@@ -11,7 +11,7 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.jsonout import json_text, plain_data, rows_csv, shown_names
+from linkcalc.views.jsonout import plain_data, rows_csv, shown_names
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import counted, probability_words, trimmed
 
@@ -296,10 +296,6 @@ def fleet_dict(result: FleetResult) -> dict[str, Any]:
 
 
 _APART = {"nodes", "sheds", "refused", "loads", "planned"}
-
-
-def fleet_json(result: FleetResult) -> str:
-    return json_text(fleet_dict(result))
 
 
 def _to_ten_figures(value: Any) -> Any:

@@ -49,9 +49,7 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
         draw_marks(ax, marks, lines=[(at[a], at[b]) for _, a, b in links])
         canvas.write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)
         handles = [Line2D([], [], label=VERDICTS_IN_TEXT[v], **_look(v)) for v, n in counts.items() if n]
-        handles.append(
-            Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station")
-        )
+        handles.append(canvas.key_mark("station"))
         figure.legend(
             handles=handles, loc="upper left", bbox_to_anchor=(_LEFT_IN / width - 0.005, 0.78 / tall), ncols=4,
             fontsize=style.SMALL_PT, handlelength=2.6, borderpad=0.0,

@@ -196,7 +196,7 @@ def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> 
         fill, ink, hatch = style.VERDICT_FILL[name]
         label = f"{VERDICTS_IN_TEXT[name]}, {percent(share_of_land(result, name))}"
         handles.append(Patch(facecolor=fill, edgecolor=ink, hatch=hatch, linewidth=0.6, label=label))
-    handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
+    handles.append(canvas.key_mark("station"))
     if len(result.stations) > 1:
         handles.append(
             Line2D([], [], color=style.INK, lw=1.1, ls=_CHANGES, label="where the best station changes")
