@@ -49,13 +49,14 @@ def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
 
 
 def facts_words(row: Compared) -> str:
-    facts = []
-    if row.cost_over_first:
-        more = "more" if row.cost_over_first > 0 else "less"
-        facts.append(f"parts {money(abs(row.cost_over_first), row.currency)} {more} than the first")
-    facts.append(f"a message arrives {probability_words(row.delivery_probability)}")
-    facts.append(f"{time_words(row.time_on_air_s)} on air")
-    if row.battery_years is not None:
-        facts.append(f"battery {life_words(row.battery_years)}")
-    facts.append(f"limiting factor: {row.limited_by}")
-    return "; ".join(facts)
+    more = "more" if row.cost_over_first > 0 else "less"
+    facts = [
+        f"parts {money(abs(row.cost_over_first), row.currency)} {more} than the first"
+        if row.cost_over_first
+        else "",
+        f"a message arrives {probability_words(row.delivery_probability)}",
+        f"{time_words(row.time_on_air_s)} on air",
+        "" if row.battery_years is None else f"battery {life_words(row.battery_years)}",
+        f"limiting factor: {row.limited_by}",
+    ]
+    return "; ".join(filter(None, facts))

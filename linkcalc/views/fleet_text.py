@@ -107,11 +107,13 @@ def summary(result: FleetResult) -> Iterator[str]:
         f"{busiest.heard} heard; packets are on its air {_share(busiest.load)} of the time, "
         f"and its own answers {_share(busiest.answering_share)}"
     )
-    if result.planned is not None:
+    if (planned := result.planned) is not None:
+        met = f"{planned.nodes_met} of {len(result.nodes)} nodes would reach the required success, the worst"
+        if len(result.nodes) == 1:
+            met = f"it would {'' if planned.nodes_met else 'not '}reach the required success,"
         yield (
-            f"As planned {_planned_met(result)} {probability_words(result.planned.worst)}, at "
-            f"{_charge(result.planned.charge_mah_per_day)} a day for all; as proposed below "
-            f"{_charge(result.charge_mah_per_day)}"
+            f"As planned {met} {probability_words(planned.worst)}, at {_charge(planned.charge_mah_per_day)} a day for "
+            f"all; as proposed below {_charge(result.charge_mah_per_day)}"
         )
     lives = [(n.battery_years, n.name) for n in result.nodes if n.battery_years is not None]
     if lives:
@@ -120,13 +122,6 @@ def summary(result: FleetResult) -> Iterator[str]:
         whose = "Battery life of every node:" if every else f"Shortest battery life: {name},"
         yield f"{whose} {life_words(years)}"
     yield limits_line(result)
-
-
-def _planned_met(result: FleetResult) -> str:
-    met = 0 if result.planned is None else result.planned.nodes_met
-    if len(result.nodes) == 1:
-        return "it would reach the required success," if met else "it would not reach the required success,"
-    return f"{met} of {len(result.nodes)} nodes would reach the required success, the worst"
 
 
 def limits_line(result: FleetResult) -> str:
@@ -152,13 +147,15 @@ def _sheds(page: Page, result: FleetResult) -> None:
         ("heard", 7, lambda s: str(s.heard)),
         ("heard, s/h", 12, lambda s: f"{s.load * 3600.0:.1f}"),
         ("answers, s/h", 14, lambda s: f"{s.answering_s_per_hour:.1f}"),
-        ("limits, duty", 20, lambda s: "no answers" if s.limits is None else _limits_words(s.limits)),
+        ("limits, duty", 20, lambda s: _limits_words(s.limits)),
     ]
     page.table(columns, result.sheds)
 
 
-def _limits_words(held: Held) -> str:
+def _limits_words(held: Held | None) -> str:
     """Status, and the share of the worst hour on the air."""
+    if held is None:
+        return "no answers"
     duty = "" if held.duty_cycle is None else f", {_share(held.duty_cycle)}"
     return f"{_LIMITS[held.status]}{duty}"
 

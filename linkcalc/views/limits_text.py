@@ -40,7 +40,10 @@ def limits_report(limits: LimitsSection, exposure: ExposureSection, **screen: Un
         _items(page, _sent(end))
         _by_factor(page, end)
     _rules(page, limits)
-    _exposure(page, exposure)
+    page.items("Distance to keep from the antennas", map(keep_away_words, exposure.stations))
+    pauses = "with credit for" if exposure.duty_credit else "without credit for"
+    page.wrap(f"{'; '.join(exposure.guidelines)}; {pauses} pauses between messages.", indent=2)
+    page.wrap(exposure.caution, indent=2)
     return page.text()
 
 
@@ -253,13 +256,6 @@ def _grouped(held: Sequence[tuple[str, RuleCheck]]) -> dict[str, list[str]]:
         found[0][1] if len({full for _, full in found}) == 1 else short: [sender for sender, _ in found]
         for short, found in groups.items()
     }
-
-
-def _exposure(page: Page, exposure: ExposureSection) -> None:
-    page.items("Distance to keep from the antennas", map(keep_away_words, exposure.stations))
-    pauses = "with credit for" if exposure.duty_credit else "without credit for"
-    page.wrap(f"{'; '.join(exposure.guidelines)}; {pauses} pauses between messages.", indent=2)
-    page.wrap(exposure.caution, indent=2)
 
 
 def keep_away_words(s: StationKeeping) -> str:

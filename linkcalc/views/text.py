@@ -266,9 +266,13 @@ def _path(page: Page, link: LinkResult) -> None:
     page.heading("Path", minor=True)
     where = distance_words(path.worst_clearance_distance_m)
     where += f" from {link.directions[0].from_}" if link.directions else ""
+    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
+    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
+    heights = ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends)
     facts = [
         ("ground heights", path.source),
-        ("at the ends", _ends_words(link)),
+        # the first thing to hold against a map
+        ("at the ends", f"{heights} above sea level"),
         ("path", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
@@ -288,14 +292,6 @@ def _path(page: Page, link: LinkResult) -> None:
         facts.append(("missing heights", f"{distance_words(path.bridged_m)} bridged"))
     for name, fact in facts:
         page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
-
-
-def _ends_words(link: LinkResult) -> str:
-    """Say how high the ground is where the stations stand: the first thing to hold against a map."""
-    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
-    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
-    heights = ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends)
-    return f"{heights} above sea level"
 
 
 def _models(page: Page, path: PathFacts) -> None:

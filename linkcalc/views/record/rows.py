@@ -154,18 +154,15 @@ def as_built_rows(record: Record) -> Rows:
     )
     readings = () if record.readings is None else record.readings.readings
     return [
-        (units.label("Antenna above ground, m"), _mounted(readings)),
+        (units.label("Antenna above ground, m"), [_last_height(readings, end) for end in ("near", "far")]),
         ("Set and fitted, as the last reading says", _fitted(readings)),
         *((name, ["", ""]) for name in by_hand),
     ]
 
 
-def _mounted(readings: Sequence[Reading]) -> list[str]:
-    stated = (
-        [r.near_height_m for r in readings if r.near_height_m is not None],
-        [r.far_height_m for r in readings if r.far_height_m is not None],
-    )
-    return [f"{units.figure(heights[-1], 'm'):.4g}" if heights else "" for heights in stated]
+def _last_height(readings: Sequence[Reading], end: str) -> str:
+    stated = [h for r in readings if (h := getattr(r, f"{end}_height_m")) is not None]
+    return f"{units.figure(stated[-1], 'm'):.4g}" if stated else ""
 
 
 def _fitted(readings: Sequence[Reading]) -> list[str]:
