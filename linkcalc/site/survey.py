@@ -21,7 +21,8 @@ from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
 from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, update
-from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
+from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Side, State
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
 

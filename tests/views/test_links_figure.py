@@ -7,11 +7,11 @@ import pytest
 
 from linkcalc.area.relief import relief_around
 from linkcalc.cli import app
+from linkcalc.files import sample_path
 from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.plan.stations import position_deg
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.views import style, units
 from linkcalc.views.links_figure import links_figure
