@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import stated_range
 from linkcalc.units import BOLTZMANN_J_K, REFERENCE_TEMPERATURE_K
 Environment = Literal['city', 'residential', 'rural', 'quiet_rural', 'none']
 @dataclass(frozen=True)
