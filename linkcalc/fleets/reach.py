@@ -20,7 +20,7 @@ from linkcalc.area.margins import answers, template_case
 from linkcalc.area.plane import Plane
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import OutOfRangeWarning, PlanError, TerrainError
+from linkcalc.errors import OutOfRangeWarning, PlanError, TerrainError, printable
 from linkcalc.fleets.network import STEADY, Network, fading_of
 from linkcalc.fleets.random_access import survival_threshold_db
 from linkcalc.link.case import LinkCase, directional
@@ -32,7 +32,6 @@ from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
@@ -202,7 +201,7 @@ def paths(
             "regime": np.nan_to_num(by_name["regime"], nan=-1.0).astype(np.int8),
         },
         noise_dbm=np.array([s.template.budget().sensitivity_dbm - snr for s in sides]),
-        node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
+        node_noise_dbm=float(template.budget("return").sensitivity_dbm - snr),
         shed_power_dbm=np.array([s.template.far.transmit_power_dbm for s in sides]),
         relief=relief,
         notes=tuple(
@@ -349,7 +348,7 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
         warnings.simplefilter("always", OutOfRangeWarning)
         for side in sides:
             side.template.budget()
-            side.template.budget(back=True)
+            side.template.budget("return")
     yield from dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
 
 

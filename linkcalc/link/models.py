@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.findings import ModelReason, Regime
-from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, profile_losses, sea_share
+from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, losses_by_rules, sea_share
 from linkcalc.link.path_loss import plane_earth
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import UNSURROUNDED
@@ -160,8 +160,7 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
 
     def rounded_db() -> float:
         # the hill of the path counts the trees that stand on it; bare ground may have a larger one
-        rules = replace(_alone(s), governing=RULES)
-        bare = profile_losses(replace(profile, clutter_kind=("",) * len(d)), rules, near_m, far_m)
+        bare = losses_by_rules(replace(profile, clutter_kind=("",) * len(d)), _alone(s), near_m, far_m)
         hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
         if hill_db <= 0.0:
             raise DomainError("no single smooth hill is in the way")
@@ -286,12 +285,23 @@ def irregular_terrain_db(path: PathLoss) -> float:
 # ---------------------------------------------------------------- where the plan chooses the model
 
 
-def governed(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
-    """Losses by the rules with the chosen model's in place of theirs over ground and through mapped trees.
+def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, far_m: ArrayLike) -> Losses:
+    """`losses_by_rules`, or the losses of the model that the plan chose: NaN for heights at which it is not defined.
+
+    `DomainError` if it is not defined for the only pair of heights.
+    """
+    found = losses_by_rules(profile, situation, near_m, far_m)
+    return by_governing(found, profile, situation, partly=found.length_m.size > 1)
+
+
+def by_governing(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
+    """Losses by the rules, with the chosen model's in place of theirs over ground and through mapped trees.
 
     What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where it is
     not defined for a path; with `partly` NaN instead.
     """
+    if situation.governing == RULES:
+        return found
     mapped_db = _mapped_trees_db(found, situation)
     chosen_db = np.full(found.length_m.shape, np.nan)
     for i in range(chosen_db.size):
