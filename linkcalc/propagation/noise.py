@@ -270,21 +270,6 @@ def system_noise(
     return SystemNoise(*(scalar_if_0d(part) for part in parts))
 
 
-def system_noise_power_dbm(
-    bandwidth_hz: ArrayLike,
-    noise_figure_db: ArrayLike,
-    environment: Environment,
-    rise_db: ArrayLike,
-    frequency_hz: ArrayLike,
-) -> Any:
-    """Median noise power of a receiver in its surroundings: `SystemNoise.total_dbm` of `system_noise`; all as there.
-
-    >>> round(system_noise_power_dbm(125e3, 6.0, "rural", 0.0, 868e6), 1)
-    -117.0
-    """
-    return system_noise(bandwidth_hz, noise_figure_db, environment, rise_db, frequency_hz).total_dbm
-
-
 def noise_sigma_db(noise: SystemNoise) -> Any:
     """Standard deviation over time of the total noise that its upper decile stands for.
 
