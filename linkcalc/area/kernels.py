@@ -33,11 +33,8 @@ LAYER, OFFSET, COLUMNS, ROWS, COMPLETE = range(5)
 """Columns of `windows`; complete: every cell is known to the raster itself."""
 WINDOW_FIGURES = 5
 
-GOOD, NO_HEIGHT, HOLE = 0, 1, 2
-"""What became of a position."""
-
-STATUS, NEAR_GROUND_M, FAR_GROUND_M, BRIDGED_M, FACTS = range(5)
-"""Columns of `facts`, and how many."""
+NEAR_GROUND_M, FAR_GROUND_M, BRIDGED_M, FACTS = range(4)
+"""Columns of `facts`, and how many; a row stays as it is where a height is unknown or a hole too long."""
 
 TOUCH = 1e-6
 
@@ -290,16 +287,13 @@ def positions(
         fine = np.empty(steps[i, 0] * finer + 1)
         bridged = 0.0
         sea_share = 0.0
-        facts[i, STATUS] = GOOD
         if not heights_along(GROUND, grid, east, north, len(fine), fine):
             if math.isnan(fine[0]) or math.isnan(fine[-1]):
-                facts[i, STATUS] = NO_HEIGHT
                 continue
             if grid.sea_shore_m > -math.inf:
                 sea_share = fill_sea(fine, finer, grid.sea_shore_m)
             bridged = bridge(fine, length / (len(fine) - 1), grid.largest_hole_m)
             if bridged < 0.0:
-                facts[i, STATUS] = HOLE
                 continue
         n = steps[i, 0] + 1
         step_m = length / (n - 1)

@@ -158,21 +158,22 @@ def answers(
     )
 
 
-def answers_around(
-    land: Land,
-    template: LinkCase,
-    fixed: End,
-    east_m: Floats,
-    north_m: Floats,
-    *,
-    use_numba: bool | None = None,
-) -> Answers:
-    """The same from the heights around the fixed station."""
-    here = (land.latitude_deg, land.longitude_deg)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
-        found = losses(land, template, fixed, east_m, north_m, use_numba=use_numba)
-        return answers(template, fixed, here, east_m, north_m, found)
+@dataclass(frozen=True, eq=False)
+class Around:
+    """A link between a station that stays, on its land, and positions around it."""
+
+    land: Land
+    template: LinkCase
+    fixed: End
+    """Which end of the link stays."""
+
+    def answers(self, east_m: Floats, north_m: Floats, *, use_numba: bool | None = None) -> Answers:
+        """Levels, margins and success at positions east and north of the station."""
+        here = (self.land.latitude_deg, self.land.longitude_deg)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
+            found = losses(self.land, self.template, self.fixed, east_m, north_m, use_numba=use_numba)
+            return answers(self.template, self.fixed, here, east_m, north_m, found)
 
 
 def _lowest_factor(template: LinkCase, spare: Floats) -> Floats:

@@ -17,14 +17,12 @@ from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area import kernels
 from linkcalc.area.access import Grid
-from linkcalc.area.land import Land
-from linkcalc.area.losses import End, losses
-from linkcalc.area.margins import answers_around
+from linkcalc.area.losses import losses
+from linkcalc.area.margins import Around
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import LinkcalcError
 from linkcalc.files import atomic_write, made_folder
-from linkcalc.link.case import LinkCase
 from linkcalc.propagation import compiled
 
 Singles = NDArray[np.float32]
@@ -80,25 +78,25 @@ def blocks(side: int, *, use_numba: bool) -> Iterator[Tile]:
             yield Tile(top, left, min(top + size, side), min(left + size, side))
 
 
-def digest_of(lands: Sequence[Land], cases: Sequence[LinkCase], figures: Any, *, use_numba: bool) -> str:
+def digest_of(hops: Sequence[Around], figures: Any, *, use_numba: bool) -> str:
     """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
     made_of = hashlib.sha256(repr((figures, use_numba, __version__, formulas())).encode())
-    for land, case in zip(lands, cases, strict=True):
+    for hop in hops:
+        case = hop.template
         parts = (case.link, case.near, case.far, case.conditions, case.regulation)
         # a default that is stated is none: surroundings that nobody stated are looked up in rasters
         stated = [sorted(part.model_fields_set) for part in parts]
-        made_of.update(f"{land.digest()} {[part.model_dump_json() for part in parts]} {stated}".encode())
+        made_of.update(
+            f"{hop.land.digest()} {hop.fixed} {[part.model_dump_json() for part in parts]} {stated}".encode()
+        )
         made_of.update(repr(case.sent).encode())
     return made_of.hexdigest()
 
 
 @dataclass(frozen=True, eq=False)
-class Job:
+class Job(Around):
     """Everything a tile's work needs; can be pickled."""
 
-    land: Land
-    template: LinkCase
-    fixed: End
     radius_m: float
     use_numba: bool
     grid: Grid
@@ -134,8 +132,8 @@ class Job:
 
     def digest(self) -> str:
         """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
-        figures = (self.fixed, self.radius_m, self.grid, self.shared, [band.name for band in BANDS])
-        return digest_of([self.land], [self.template], figures, use_numba=self.use_numba)
+        figures = (self.radius_m, self.grid, self.shared, [band.name for band in BANDS])
+        return digest_of([self], figures, use_numba=self.use_numba)
 
 
 def tile_answer(job: Job, tile: Tile) -> Singles:
@@ -144,8 +142,7 @@ def tile_answer(job: Job, tile: Tile) -> Singles:
     inside = np.hypot(east, north) <= job.radius_m
     whole = np.full((len(BANDS), *inside.shape), np.nan, dtype=np.float32)
     if inside.any():
-        at = east[inside], north[inside]
-        got = answers_around(job.land, job.template, job.fixed, *at, use_numba=job.use_numba)
+        got = job.answers(east[inside], north[inside], use_numba=job.use_numba)
         for number, band in enumerate(BANDS):
             whole[number][inside] = got.named(band.name)
     return whole
@@ -267,7 +264,7 @@ AnyJob = TypeVar("AnyJob", bound=TiledJob)
 
 
 def worked_off(
-    work: Callable[[AnyJob, Tile], Singles], job: AnyJob, first: Job, run: Run, store: TileStore | None
+    work: Callable[[AnyJob, Tile], Singles], job: AnyJob, first: Around, run: Run, store: TileStore | None
 ) -> Singles:
     """All layers of a job; tiles that are in the store are taken over, the others kept there. `first` is what is
     compiled for."""
@@ -292,7 +289,7 @@ def worked_off(
         run.say(f"taking over {len(length_m) - len(missing)} of {len(length_m)} tiles from an earlier run")
     # workers elsewhere get ready by themselves
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
-        get_ready(first, run.say)
+        get_ready(first, run.say, use_numba=job.use_numba)
     # the time that is left is told by the pace of tiles alone
     at.begun = time.monotonic()
     for tile, found in scheduler.run(work, job, missing):
@@ -303,9 +300,9 @@ def worked_off(
     return whole
 
 
-def get_ready(job: Job, say: Callable[[str], None]) -> None:
+def get_ready(first: Around, say: Callable[[str], None], *, use_numba: bool = True) -> None:
     """Compile, telling so, before the clock of the work starts."""
-    if not job.use_numba:
+    if not use_numba:
         say("numba is not installed: the same numbers take some hundred times longer")
         return
     kept = kernels.kept_on_disk()
@@ -313,5 +310,5 @@ def get_ready(job: Job, say: Callable[[str], None]) -> None:
         say("compiling, some 10 s: no folder can be written to keep it in, so that every run compiles anew")
     elif not kept:
         say("compiling, once: some 10 s; later runs start at once")
-    cell = min(job.land.radius_m, 100.0)
-    losses(job.land, job.template, job.fixed, [cell], [0.0], use_numba=True)
+    cell = min(first.land.radius_m, 100.0)
+    losses(first.land, first.template, first.fixed, [cell], [0.0], use_numba=True)

@@ -127,48 +127,39 @@ def lawful_powers(
     counts = len(number), losses.size, powers.size
     codes = np.broadcast_arrays(which, loss.reshape(feeder_losses_db.shape), power.reshape(planned_dbm.shape))
     different, inverse = np.unique(np.ravel_multi_index(codes, counts), return_inverse=True)
-    counted, other = np.empty(different.size), np.empty(different.size, dtype=np.bool_)
-    asked_of = list(number)
+    asked_of, found = list(number), list[tuple[float, bool]]()
     pair, power = np.divmod(different, powers.size)
     for here in np.split(np.arange(different.size), np.flatnonzero(np.diff(pair)) + 1):
         at, of_feeder = divmod(int(pair[here[0]]), losses.size)
         limits_at = partial(asked_of[at].limits, feeder_loss_db=float(losses[of_feeder]))
-        counted[here], other[here] = _of_powers(limits_at, powers[power[here]])
-    shape = codes[0].shape
-    return counted[inverse].reshape(shape), other[inverse].reshape(shape)
+        found += _of_powers(limits_at, powers[power[here]])
+    counted, other = (
+        np.array(values)[inverse].reshape(codes[0].shape) for values in zip(*found, strict=True)
+    )
+    return counted, other
 
 
-def _of_powers(
-    limits_at: Callable[[float], LimitsCheck], planned_dbm: Floats
-) -> tuple[Floats, NDArray[np.bool_]]:
+def _of_powers(limits_at: Callable[[float], LimitsCheck], planned_dbm: Floats) -> list[tuple[float, bool]]:
     """The same of one transmitter; the table is read once for each step in its limits."""
     known: list[tuple[float, float, LimitsCheck]] = []
 
-    def between(power_dbm: float) -> tuple[float, float, LimitsCheck]:
+    def between_steps(power_dbm: float) -> LimitsCheck:
         for low, high, limits in known:
             if low < power_dbm < high:
-                return low, high, limits
+                return limits
         limits = limits_at(power_dbm)
         steps = limits.power_steps_dbm
         low = max((s for s in steps if s < power_dbm), default=-np.inf) + _ON_A_STEP_DB
         high = min((s for s in steps if s >= power_dbm), default=np.inf) - _ON_A_STEP_DB
         known.append((low, high, limits))
-        return low, high, limits
+        return limits
 
-    counted, other = planned_dbm.copy(), np.zeros(planned_dbm.shape, dtype=np.bool_)
-    left = np.ones(planned_dbm.shape, dtype=np.bool_)
-    for at, planned in enumerate(planned_dbm.tolist()):
-        if not left[at]:
-            continue
-        low, high, _ = between(planned)
-        here = left & (planned_dbm > low) & (planned_dbm < high)
-        here[at] = True
-        over = _excess("", planned, lambda dbm: between(dbm)[2])
+    found = []
+    for planned in planned_dbm.tolist():
+        over = _excess("", planned, between_steps)
         turned = _turned_down(over)
-        counted[here] = planned_dbm[here] if turned is None else turned
-        other[here] = any(x.legal_dbm is None for x in over)
-        left &= ~here
-    return counted, other
+        found.append((planned if turned is None else turned, any(x.legal_dbm is None for x in over)))
+    return found
 
 
 def breaks_limits(case: LinkCase, changed: LinkCase) -> bool:

@@ -10,7 +10,7 @@ from matplotlib.colors import to_rgb
 
 from linkcalc.area import tiles
 from linkcalc.area.coverage import coverage, plan_coverage, prepared_job
-from linkcalc.area.geofiles import closing_area, geotiff
+from linkcalc.area.gridded import geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.scheduler import Local
 from linkcalc.area.tiles import BANDS, Progress, Run, TileStore, tile_answer
@@ -48,8 +48,7 @@ def result(loaded):
 
 
 def job_of(loaded, radius_m=RADIUS_M, **options):
-    with prepared_job(loaded, "generator shed", radius_m, **options) as job:
-        return job
+    return prepared_job(loaded, "generator shed", radius_m, **options)
 
 
 def test_the_lowest_factor_that_suffices_closes_and_the_next_lower_does_not(loaded, result):
@@ -173,16 +172,13 @@ def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, mo
     ],
 )
 def test_bad_input_is_one_clear_line(loaded, station, radius_m, options, error, words):
-    with (
-        pytest.raises(error, match=re.escape(words)) as caught,
-        prepared_job(loaded, station, radius_m, **options),
-    ):
-        pass
+    with pytest.raises(error, match=re.escape(words)) as caught:
+        prepared_job(loaded, station, radius_m, **options)
     assert "\n" not in str(caught.value)
 
 
 def test_the_geotiff_holds_every_band_in_place(loaded, result):
-    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+    with rasterio.MemoryFile(geotiff("coverage.tif", result.raster())) as memory, memory.open() as file:
         assert file.count == len(BANDS)
         assert file.profile["tiled"]
         assert file.compression.value == "DEFLATE"
@@ -204,7 +200,7 @@ def test_the_geotiff_holds_every_band_in_place(loaded, result):
 
 
 def test_the_closing_area_is_that_of_its_cells(result):
-    made = json.loads(closing_area(result))
+    made = json.loads(result.to_geojson())
     area_feature, station, _ = made["features"]
     assert station["geometry"]["coordinates"] == pytest.approx([UPLAND_MIDDLE[1], UPLAND_MIDDLE[0]])
     from pyproj import Geod

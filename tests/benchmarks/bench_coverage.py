@@ -85,8 +85,7 @@ def folder() -> Path:
 
 
 def job(radius_m: float) -> Job:
-    with prepared_job(load_plan(folder() / "plan.toml"), "shed", radius_m) as made:
-        return made
+    return prepared_job(load_plan(folder() / "plan.toml"), "shed", radius_m)
 
 
 def places(count: int, radius_m: float, seed: int = 9) -> tuple[np.ndarray, np.ndarray]:
@@ -220,10 +219,10 @@ import sys, time
 from linkcalc.area.coverage import prepared_job
 from linkcalc.area.tiles import get_ready
 from linkcalc.plan import load_plan
-with prepared_job(load_plan(sys.argv[1]), "shed", 300.0) as job:
-    before = time.process_time()
-    get_ready(job, lambda line: None)
-    print(time.process_time() - before)
+job = prepared_job(load_plan(sys.argv[1]), "shed", 300.0)
+before = time.process_time()
+get_ready(job, lambda line: None)
+print(time.process_time() - before)
 """
 
 
@@ -244,13 +243,12 @@ from linkcalc.area.coverage import coverage, prepared_job
 from linkcalc.area.tiles import get_ready
 from linkcalc.plan import load_plan
 loaded = load_plan(sys.argv[1])
-with prepared_job(loaded, "shed", 300.0) as job:
-    get_ready(job, lambda line: None)
+get_ready(prepared_job(loaded, "shed", 300.0), lambda line: None)
 before = int(open("/proc/self/statm").read().split()[1]) * resource.getpagesize() // 1024
-with prepared_job(loaded, "shed", float(sys.argv[2])) as job:
-    coverage(job)
+job = prepared_job(loaded, "shed", float(sys.argv[2]))
+coverage(job)
 after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-print(before, after, job.land.bytes_read)
+print(before, after, job.land.cells.nbytes + job.land.native.nbytes)
 """
 
 

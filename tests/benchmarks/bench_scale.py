@@ -35,8 +35,7 @@ def lands() -> dict[str, Job]:
         bench_coverage.invented_raster(folder / "invented.tif", cells=700, relief=relief)
         plan = folder / "plan.toml"
         plan.write_text(bench_coverage.PLAN)
-        with prepared_job(load_plan(plan), "shed", RADIUS_M) as job:
-            made[name] = job
+        made[name] = prepared_job(load_plan(plan), "shed", RADIUS_M)
     return made
 
 
@@ -103,6 +102,6 @@ def _cluster(job: Job, tiles: list) -> list[Row]:
     answer = tile_answer(job, tiles[0])
     detail = (
         f"a tile of {answer[0].size} cells is {answer.nbytes / 1e3:.0f} kB on its way back, the job"
-        f" {job.land.bytes_read / 1e6:.1f} MB to each worker"
+        f" {(job.land.cells.nbytes + job.land.native.nbytes) / 1e6:.1f} MB to each worker"
     )
     return [Row("scale: tiles here over tiles on a cluster, one thread", here / there, 0.8, ">=", detail)]

@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.relay.hops import Hops
-from linkcalc.area.relay.search import Job, all_hops, hop_figures, ranked
+from linkcalc.area.relay.search import Hops, Job, all_hops, hop_figures, ranked
 from linkcalc.area.tiles import Progress, Run, tell_nobody
 
 BLOCKS_ACROSS = 12
