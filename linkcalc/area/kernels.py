@@ -106,34 +106,19 @@ def heights_along(layer: int, grid: Grid, east: float, north: float, points: int
             continue
         along(grid.maps[w, 0], east, north, column_of)
         along(grid.maps[w, 1], east, north, row_of)
-        first = windows[w, OFFSET]
-        columns = windows[w, COLUMNS]
-        rows = windows[w, ROWS]
         if windows[w, COMPLETE] == 1:
-            complete = sample_complete(
-                grid.cells, first, columns, rows, grid.outward, column_of, row_of, points, heights
-            )
+            complete = sample_complete(grid, windows[w], column_of, row_of, points, heights)
         if not complete:
-            sample_with_holes(
-                grid.cells,
-                grid.native,
-                first,
-                columns,
-                rows,
-                grid.outward,
-                column_of,
-                row_of,
-                points,
-                heights,
-            )
+            sample_with_holes(grid, windows[w], column_of, row_of, points, heights)
     return complete
 
 
 def sample_complete(
-    cells: Singles, first: int, columns: int, rows: int, outward: bool, column_of: Floats, row_of: Floats,
-    points: int, heights: Floats,
-) -> bool:  # fmt: skip
+    grid: Grid, window: Integers, column_of: Floats, row_of: Floats, points: int, heights: Floats
+) -> bool:
     """Bilinear heights from a window in which every cell is known; False where a point may lie outside it."""
+    cells, outward = grid.cells, grid.outward
+    first, columns, rows = window[OFFSET], window[COLUMNS], window[ROWS]
     for end in range(2):
         column = value_at(column_of, float(end))
         row = value_at(row_of, float(end))
@@ -163,10 +148,11 @@ def sample_complete(
 
 
 def sample_with_holes(
-    cells: Singles, native: Bytes, first: int, columns: int, rows: int, outward: bool, column_of: Floats,
-    row_of: Floats, points: int, heights: Floats,
-) -> None:  # fmt: skip
+    grid: Grid, window: Integers, column_of: Floats, row_of: Floats, points: int, heights: Floats
+) -> None:
     """Bilinear heights where none is known yet, by the rules of `linkcalc.terrain.rasters`."""
+    cells, native, outward = grid.cells, grid.native, grid.outward
+    first, columns, rows = window[OFFSET], window[COLUMNS], window[ROWS]
     for i in range(len(heights)):
         if not math.isnan(heights[i]):
             continue

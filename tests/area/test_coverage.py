@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -70,7 +71,8 @@ def test_a_cell_holds_the_answer_of_its_middle(loaded, result):
     job = job_of(loaded)
     row, column = 20, 50
     east, north = (column - job.grid.half) * 30.0, (job.grid.half - row) * 30.0
-    alone = losses(job.land, job.template, job.fixed, [east], [north])
+    (hop,) = job.hops
+    alone = losses(hop.land, hop.template, hop.fixed, [east], [north])
     assert result.bands["path_loss_db"][row, column] == pytest.approx(alone.loss_db[0], abs=1e-4)
     assert result.bands["margin_db"].shape == (67, 67)
     assert np.isnan(result.bands["margin_db"][33, 33])  # the station's own cell
@@ -117,12 +119,13 @@ def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_pa
 
 def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
     one = job_of(loaded)
-    link = one.template.link.model_copy(update={"tries": 2})
-    from dataclasses import replace
-
-    changed = replace(one, template=replace(one.template, link=link))
-    same = one.template.near.model_copy(update={"surroundings": one.template.near.surroundings})
-    stated = replace(one, template=replace(one.template, near=same))
+    (hop,) = one.hops
+    link = hop.template.link.model_copy(update={"tries": 2})
+    same = hop.template.near.model_copy(update={"surroundings": hop.template.near.surroundings})
+    changed, stated = (
+        replace(one, hops=(replace(hop, template=replace(hop.template, **update)),))
+        for update in ({"link": link}, {"near": same})
+    )
     digests = {
         one.digest(),
         changed.digest(),

@@ -70,11 +70,11 @@ def test_every_cell_holds_the_better_of_the_stations(loaded, result):
     alone = []
     for name in SHEDS:
         job = prepared_job(loaded, name, RADIUS_M, cell_m=CELL_M)
-        x, y = (v.ravel() for v in job.land.position_of(*grid.geographic(east, north)))
+        (hop,) = job.hops
+        x, y = (v.ravel() for v in hop.land.position_of(*grid.geographic(east, north)))
         inside = np.hypot(x, y) <= RADIUS_M
-        found = losses(job.land, job.template, job.fixed, x[inside], y[inside])
-        here = (job.land.latitude_deg, job.land.longitude_deg)
-        got = answers(job.template, job.fixed, here, x[inside], y[inside], found)
+        found = losses(hop.land, hop.template, hop.fixed, x[inside], y[inside])
+        got = answers(hop.template, hop.fixed, hop.station_deg, x[inside], y[inside], found)
         figures = np.full((3, x.size), np.nan)
         figures[:, inside] = got.margin_db, got.spare_db, np.where(found.known, got.verdict, np.nan)
         alone.append(figures.reshape(3, side, side))

@@ -1,7 +1,6 @@
 """Every cell of an area as a place for a relay: the hops over relays in cells, their equipment, the land they cross,
 and the margins of both, each over its own full profile."""
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -15,7 +14,6 @@ from linkcalc.area.land import read_land
 from linkcalc.area.losses import End
 from linkcalc.area.margins import Answers, Around, template_case
 from linkcalc.area.plane import Plane
-from linkcalc.area.tiles import Run, Singles, Tile, TileStore, blocks, digest_of, worked_off
 from linkcalc.errors import DomainError
 from linkcalc.link.relayed_plan import placed, with_relays
 from linkcalc.link.requirement import VERDICTS, Requirement
@@ -47,6 +45,17 @@ class Hop(Around):
 
     in_three: Requirement | None = None
     """What is required of the hop if it is one of three, where that may be asked for."""
+
+    def figures(
+        self, names: Sequence[str], east_m: Floats, north_m: Floats, *, use_numba: bool | None = None
+    ) -> dict[str, Floats]:
+        """Some of `FIGURES` at positions in metres from the station that stays, by name, (n,)."""
+        got = self.answers(east_m, north_m, use_numba=use_numba)
+        three = ranked(_spare_db(self.in_three, got), got.verdict)
+        return {name: three if name == "spare_in_three_db" else got.named(name) for name in names}
+
+    def digest(self) -> str:
+        return f"{super().digest()} {self.in_three}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,69 +111,6 @@ class Hops:
         return Hop(land, template, fixed, in_three)
 
 
-@dataclass(frozen=True, eq=False)
-class Job:
-    """Everything a tile's work needs; can be pickled."""
-
-    grid: Grid
-    wanted: Mask
-    """(side, side): cells to answer."""
-    hops: tuple[Hop, ...]
-    use_numba: bool
-
-    @property
-    def shape(self) -> tuple[int, int, int]:
-        """Of all figures of all hops, rows and columns."""
-        return len(self.hops) * len(FIGURES), self.grid.side, self.grid.side
-
-    def tiles(self) -> list[Tile]:
-        """The tiles that hold wanted cells."""
-        whole = blocks(self.grid.side, use_numba=self.use_numba)
-        return [t for t in whole if self.wanted[t.top : t.bottom, t.left : t.right].any()]
-
-    def cells(self, tile: Tile) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Rows and columns of a tile's wanted cells."""
-        rows, columns = np.nonzero(self.wanted[tile.top : tile.bottom, tile.left : tile.right])
-        return rows + tile.top, columns + tile.left
-
-    def work_m(self, tile: Tile) -> float:
-        """Length of all profiles of a tile: what its work is proportional to."""
-        east, north = self.grid.east_north(*self.cells(tile))
-        total = 0.0
-        for hop in self.hops:
-            x, y = self.grid.position_of(hop.land.latitude_deg, hop.land.longitude_deg)
-            total += float(np.hypot(east - x, north - y).sum())
-        return total
-
-    def digest(self) -> str:
-        """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
-        wanted = hashlib.sha256(np.packbits(self.wanted).tobytes()).hexdigest()
-        figures = (wanted, self.grid, FIGURES, [hop.in_three for hop in self.hops])
-        return digest_of(self.hops, figures, use_numba=self.use_numba)
-
-
-def tile_answer(job: Job, tile: Tile) -> Singles:
-    """All figures of all hops in one tile, (hops * figures, rows, columns); NaN in cells not wanted."""
-    rows, columns = job.cells(tile)
-    shape = (tile.bottom - tile.top, tile.right - tile.left)
-    whole = np.full((job.shape[0], *shape), np.nan, dtype=np.float32)
-    position = job.grid.geographic(*job.grid.east_north(rows, columns))
-    for number, hop in enumerate(job.hops):
-        found = hop_figures(hop, *hop.land.position_of(*position), use_numba=job.use_numba)
-        for i, name in enumerate(FIGURES):
-            whole[number * len(FIGURES) + i, rows - tile.top, columns - tile.left] = found[name]
-    return whole
-
-
-def hop_figures(
-    hop: Hop, east_m: Floats, north_m: Floats, *, use_numba: bool | None = None
-) -> dict[str, Floats]:
-    """Figures of a hop to positions in metres from the station that stays, by name, (n,)."""
-    got = hop.answers(east_m, north_m, use_numba=use_numba)
-    three = ranked(_spare_db(hop.in_three, got), got.verdict)
-    return {name: three if name == "spare_in_three_db" else got.named(name) for name in FIGURES}
-
-
 def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
     """How much more than a requirement the weaker direction has."""
     if asked is None:
@@ -184,16 +130,6 @@ def ranked(spare_db: Any, verdict: Any) -> Floats:
     """
     capped = (spare_db >= 0.0) & (verdict < VERDICTS.index("closes"))
     return np.asarray(np.where(capped, -1.0 / (1.0 + np.maximum(spare_db, 0.0)), spare_db), dtype=np.float64)
-
-
-def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[str, Singles]]:
-    """All figures of all hops, tile by tile: for each hop its `FIGURES` by name, (side, side).
-
-    Tiles that are in the store are taken over, the others kept there.
-    """
-    whole = worked_off(tile_answer, job, job.hops[0], run, store)
-    figures = whole.reshape(len(job.hops), len(FIGURES), job.grid.side, job.grid.side)
-    return [dict(zip(FIGURES, hop, strict=True)) for hop in figures]
 
 
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:

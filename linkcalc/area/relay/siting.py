@@ -15,8 +15,8 @@ from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.margins import placed_deg
 from linkcalc.area.relay.chain import best_pair
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
-from linkcalc.area.relay.search import Hop, Hops, Job, all_hops, best_cells, chained, ranked
-from linkcalc.area.tiles import Run, Singles, telling_of_tiles
+from linkcalc.area.relay.search import FIGURES, Hop, Hops, best_cells, chained, ranked
+from linkcalc.area.tiles import Job, Run, Singles, telling_of_tiles, worked_off
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
 from linkcalc.link.notes import over_limits
@@ -81,10 +81,10 @@ def relay_siting(
         allowed = allowed_cells(grid, ground, area, access)
         direct = _checked_hop(loaded, link, terrain)
         outer = hops.outer(allowed.mask, None if relays == 1 else Requirement.of(link).of_each_hop(3))
-        job = Job(grid, allowed.mask, outer, run.numba)
+        job = Job(grid, outer, FIGURES, run.numba, wanted=allowed.mask)
         store = run.store_of(job)
         telling.enter_context(telling_of_tiles(store, run.say))
-        found = all_hops(job, run, store)
+        found = worked_off(job, run, store)
         both = chained(found)
         if not np.isfinite(both["spare_db"]).any():
             if store is not None:
