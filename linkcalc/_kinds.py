@@ -4,18 +4,18 @@ import ast
 import re
 from collections.abc import Callable
 from functools import wraps
-from inspect import Parameter, signature
+from inspect import Parameter, Signature, signature
 from numbers import Integral, Real
 from types import UnionType
-from typing import Any, ParamSpec, TypeVar, Union, get_args, get_origin
+from typing import Any, ParamSpec, TypeVar, Union, Unpack, get_args, get_origin
 
-from linkcalc.errors import ArgumentError
-from linkcalc.wording import shortened
+from linkcalc.errors import ArgumentError, shortened
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
 WHERE = {
+    "Answer": "lc.check(plan)",
     "Axes": "figure.add_subplot()",
     "CoverageResult": "lc.coverage(plan, station)",
     "DataFrame": "pandas.read_csv(file)",
@@ -24,8 +24,10 @@ WHERE = {
     "HeightTable": "lc.heights(plan)",
     "LinkResult": "lc.check(plan).links[0]",
     "LoadedFleet": "lc.load_fleet(file)",
+    "Plan": "lc.load_plan(file).plan",
     "Profile": "lc.profile_from(distance_m, ground_m)",
     "Readings": "lc.readings_from(frame, plan)",
+    "Result": "lc.check(plan)",
     "Scheduler": "linkcalc.area.scheduler.Local()",
     "Sweep": "lc.sweep(plan, vary)",
     "date": "datetime.date(2031, 5, 2)",
@@ -39,9 +41,9 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
     """Refuse arguments of a kind that the annotations do not name, before the function begins.
 
     Classes are known by their names, so that none is imported for it. Annotations of a form that is not known here,
-    such as a plan's, are the function's own business.
+    such as a plan's, are the function's own business. Keywords of a typed dictionary are shown, and checked, by name.
     """
-    takes = signature(function)
+    takes = _laid_out(signature(function))
     wanted = {name: _terms(p) for name, p in takes.parameters.items()}
 
     @wraps(function)
@@ -59,7 +61,23 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
                     )
         return function(*args, **kwargs)
 
+    checked.__signature__ = takes  # type: ignore[attr-defined]
     return checked
+
+
+def _laid_out(takes: Signature) -> Signature:
+    """A signature that names the keywords of ``**name: Unpack[...]``; one that is not given is None."""
+    parameters: list[Parameter] = []
+    for one in takes.parameters.values():
+        if get_origin(one.annotation) is Unpack:
+            (keywords,) = get_args(one.annotation)
+            parameters += [
+                Parameter(name, Parameter.KEYWORD_ONLY, default=None, annotation=kind)
+                for name, kind in keywords.__annotations__.items()
+            ]
+        else:
+            parameters.append(one)
+    return takes.replace(parameters=parameters)
 
 
 def _terms(parameter: Parameter) -> tuple[str, ...]:
@@ -69,7 +87,7 @@ def _terms(parameter: Parameter) -> tuple[str, ...]:
         parts: list[Any] = re.split(r"\s*\|\s*(?![^\[]*\])", said)
     else:
         parts = [*get_args(said)] if get_origin(said) in (Union, UnionType) else [said]
-    texts = [p.__name__ if type(p) is type else str(p) for p in parts]
+    texts = [p.__name__ if isinstance(p, type) and get_origin(p) is None else str(p) for p in parts]
     terms = tuple(re.sub(r"\b[a-z_.]+\.(?=\w)", "", text) for text in texts)
     return terms if all(term in _CHECKS or _FORM.fullmatch(term) for term in terms) else ()
 

@@ -1,13 +1,10 @@
-"""How a value or a place of the plan file is written in a message: always short, always one line."""
+"""How a value or a place of a plan file is written in a message: always short, always one line."""
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from linkcalc.wording import LONGEST as LONGEST
-from linkcalc.wording import nearest as nearest
-from linkcalc.wording import printable as printable
-from linkcalc.wording import quoted as quoted
+from linkcalc.errors import LONGEST, nearest, printable, quoted
 
 
 def shown(value: Any) -> str:

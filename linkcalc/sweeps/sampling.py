@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 
 from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
-from linkcalc.errors import ArgumentError, DomainError
+from linkcalc.errors import ArgumentError, DomainError, quoted
 from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter
 from linkcalc.sweeps.sweeping import (
     MOST_CELLS,

@@ -37,7 +37,7 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
@@ -82,7 +82,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     Examples
     --------
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.files import sample_path
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
     >>> found["weaker_fade_margin_db"].round(1)[0]
     array([-1.1,  8.2, 16.7])
@@ -390,7 +390,7 @@ class Grid:
     ) -> list[NDArray[Any]]:
         """What follows from where each antenna sees the other; no loss is worked out."""
         return self._worked_out(
-            piece, lambda case, size: worked_out(case, _unlost(case, *_heights_m(case, size)))
+            piece, lambda case, size: worked_out(case, _path_ends(case, *_heights_m(case, size)))
         )
 
 
@@ -399,7 +399,7 @@ def _heights_m(case: LinkCase, size: int) -> tuple[Floats, Floats]:
     return near, far
 
 
-def _unlost(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
+def _path_ends(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
     """Paths of which only the ends are known."""
     facts = profile_facts(case.profile, near_m, far_m)
     unknown = {f.name: np.full(near_m.shape, math.nan) for f in fields(Losses)}

@@ -19,12 +19,13 @@ from linkcalc.area.relay.search import FIGURES, Hop, Hops, best_cells, chained, 
 from linkcalc.area.tiles import Job, Run, Singles, telling_of_tiles, worked_off
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
+from linkcalc.link.decision import decide
 from linkcalc.link.notes import over_limits
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.relayed_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import LinkResult
-from linkcalc.link.verdict import check_link, decide
+from linkcalc.link.verdict import check_link
 from linkcalc.plan import Link, Station
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import finer_than_raster
