@@ -92,8 +92,6 @@ FOLIAGE = "foliage over the year"
 
 _PERMILLE = 3.0902
 
-Fading = Literal["rician", "rayleigh"]
-
 
 class Item(NamedTuple):
     """One source of uncertainty of many paths."""
@@ -121,9 +119,9 @@ def _path_k_db(found: Losses) -> Floats:
     return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
 
 
-def fading(case: "LinkCase") -> tuple[Fading, float]:
-    """Kind of fast fading of a link's path and its median Rician K, dB."""
-    return "rician", float(fading_k_db(case, case.losses)[0])
+def rician_k_db(case: "LinkCase") -> float:
+    """Median Rician K of a link's own path, dB."""
+    return float(fading_k_db(case, case.losses)[0])
 
 
 _SPREADS_K_DB = np.arange(HOPPED_LEAST_K_DB, CLEAR_K_DB + 0.1, 0.25)
