@@ -16,10 +16,10 @@ from linkcalc.link.judgement import judge
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import PlanLike, as_plan
-from linkcalc.plan.in_python import chosen_link
-from linkcalc.plan.wording import quoted
+from linkcalc.plan.loading import chosen_link
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
 from linkcalc.sweeps.table import Values
+from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     import pandas

@@ -49,8 +49,8 @@ def fleet(
     """
 
     from linkcalc.fleets.answer import answer
-    from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
+    from linkcalc.wording import printable
 
     loaded = _loaded(file, plan, link, interval_s)
     if out is not None:
@@ -75,7 +75,7 @@ def fleet(
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
     from linkcalc.errors import PlanError
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
-    from linkcalc.plan.wording import quoted
+    from linkcalc.wording import quoted
 
     if file.suffix.lower() != ".toml" and plan is None and file.is_file():
         raise PlanError(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
 from linkcalc.files import FilePath
-from linkcalc.plan.in_python import PlanLike, as_plan, chosen_link
+from linkcalc.plan.loading import PlanLike, as_plan, chosen_link
 
 if TYPE_CHECKING:
     from linkcalc.area.coverage_result import CoverageResult

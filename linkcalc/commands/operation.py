@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import LinkcalcError, PlanError
-from linkcalc.plan.in_python import PlanLike, as_plan
+from linkcalc.plan.loading import PlanLike, as_plan
 
 if TYPE_CHECKING:
     from linkcalc.operation.energy import EnergySection

@@ -9,10 +9,10 @@ from linkcalc.link.remedy_plans import edit_of, text_and_settings
 from linkcalc.link.result import Remedy, Result
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan
+from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
-from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import quoted
+from linkcalc.wording import quoted
 
 MARK = "Written by linkcalc"
 """How a file begins that this may overwrite."""

@@ -227,11 +227,8 @@ def p1812_loss_db(path: PathLoss) -> float:
             rx_height_m=far_m,
             frequency_hz=s.frequency_hz,
             clutter_m=profile.clutter_m,
-            zone=profile.zone,
             polarisation=s.polarisation,
-            delta_n=s.delta_n,
-            n0=s.n0,
-            latitude_deg=s.latitude_deg,
+            climate=p1812.Climate(s.delta_n, s.n0, s.latitude_deg, profile.zone),
         )
     )
 
@@ -248,7 +245,6 @@ def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
     away_m = np.abs(profile.distance_m - reflection.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == SEA).all()
-    constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
     over_m = reflection.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
     lost_db = np.asarray(
         two_ray.two_ray_loss_db(
@@ -256,11 +252,10 @@ def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
             reflection.tx_height_m,
             np.where(over_m > 0.0, over_m, reflection.rx_height_m),
             s.frequency_hz,
-            relative_permittivity=constants.relative_permittivity,
-            conductivity_s_m=constants.conductivity_s_m,
+            ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz),
             polarisation=s.polarisation,
             k_factor=s.k_factor,
-            roughness_m=reflection.roughness_m if s.roughness_m is None else s.roughness_m,
+            roughness=two_ray.Roughness(reflection.roughness_m if s.roughness_m is None else s.roughness_m),
             surface_wave=True,
         )
     )
@@ -273,7 +268,6 @@ def irregular_terrain_db(path: PathLoss) -> float:
     near_m, far_m = path.heights_m
     if profile.length_m < IRREGULAR_SHORTEST_M or min(near_m, far_m) < 0.5:
         raise DomainError(f"it is stated for {IRREGULAR_SHORTEST_M:g} m and antennas of 0.5 m and more")
-    constants = ground.ground_constants(s.ground, s.frequency_hz)
     return float(
         irregular.point_to_point_loss_db(
             profile.distance_m,
@@ -282,9 +276,8 @@ def irregular_terrain_db(path: PathLoss) -> float:
             rx_height_m=far_m,
             frequency_hz=s.frequency_hz,
             polarisation=s.polarisation,
-            relative_permittivity=float(constants.relative_permittivity),
-            conductivity_s_m=float(constants.conductivity_s_m),
-            n0=s.n0,
+            ground=ground.ground_constants(s.ground, s.frequency_hz),
+            atmosphere=irregular.Atmosphere(n0=s.n0),
         )
     )
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import replace
 
+from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
 from linkcalc.errors import DomainError
 from linkcalc.link.advice import advise
@@ -18,9 +19,9 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, Result
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, as_plan
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import element
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.land_cover import Layers
+from linkcalc.wording import element
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "
@@ -32,6 +33,7 @@ CAUTIONS = (
 )
 
 
+@kinds_checked
 def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
-from linkcalc.plan.wording import quoted
+from linkcalc.wording import quoted
 
 MessageKind = Literal["level_report", "run_permit", "start", "stop", "acknowledgement"]
 

@@ -22,8 +22,8 @@ from linkcalc.plan.keys import (
     places,
     sections_of,
 )
-from linkcalc.plan.units_in_keys import converted, sister_units, split_unit
-from linkcalc.plan.wording import element, quoted, shown
+from linkcalc.units import converted, sister_units, split_unit
+from linkcalc.wording import element, quoted, shown
 
 Location = tuple[int | str, ...]
 S = TypeVar("S", bound=Section)

@@ -11,8 +11,8 @@ from annotated_types import Ge, Gt, Le, Lt
 from pydantic.fields import FieldInfo
 
 from linkcalc.plan.base import Section
-from linkcalc.plan.units_in_keys import STATED, split_unit, takes_units
-from linkcalc.plan.wording import quoted
+from linkcalc.units import STATED, split_unit, takes_units
+from linkcalc.wording import quoted
 
 UNION_KEY = "kind"
 """The key that tells the members of a union of sections apart."""

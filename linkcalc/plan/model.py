@@ -13,7 +13,7 @@ from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
 from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
-from linkcalc.plan.wording import element, name_twice, nearest, quoted, repeated, unknown
+from linkcalc.wording import element, name_twice, nearest, quoted, repeated, unknown
 
 
 class Plan(Section):

@@ -12,8 +12,8 @@ from linkcalc.plan.base import optional, plain
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.stations import DEGREE_KEYS, GRID_KEYS, Placed, Station
-from linkcalc.plan.wording import quoted, unknown
 from linkcalc.tabular import Row, Table, TableError, number, table_of, text_of
+from linkcalc.wording import quoted, unknown
 
 MOST_NODES = 5000
 LARGEST_BYTES = 5_000_000

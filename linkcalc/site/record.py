@@ -30,9 +30,8 @@ from linkcalc.operation.exposure import section as exposure_section
 from linkcalc.operation.limits import EndLimits
 from linkcalc.operation.sections import sections_of
 from linkcalc.plan import Conditions, Link, LoadedPlan, Plan, Station
-from linkcalc.plan.starter import SOURCE
+from linkcalc.plan.scenario import SOURCE
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import quoted
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.day_foliage import TROPICS_DEG
@@ -44,6 +43,7 @@ from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.units import DBI_OVER_DBD_DB
+from linkcalc.wording import quoted
 
 MAP_ASPECT = 2.15
 """Width over height of the map."""

@@ -23,9 +23,8 @@ from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter
 from linkcalc.sweeps.sweeping import (
     MOST_CELLS,
@@ -37,6 +36,7 @@ from linkcalc.sweeps.sweeping import (
 )
 from linkcalc.sweeps.table import Sweep, Values
 from linkcalc.terrain import geodesy
+from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     import xarray
@@ -287,7 +287,6 @@ _ALONG: Mapping[str, Collection[str]] = {
     "path": (*_BENT, "installation_db"),
     "antenna": (*_BENT, "antenna.gain_dbi"),
     "power": ("transmit_power_dbm",),
-    "legal": ("transmit_power_dbm",),
     "noise": ("antenna_height_m", "noise_figure_db", "noise_rise_db", "feeder.length_m"),
     "feeder": ("antenna_height_m", "feeder.length_m"),
 }
@@ -347,7 +346,7 @@ class _Rows(Grid):
             )
             for column, value in enumerate(worked_out(case, here.size)):
                 if column == len(found):
-                    found.append(np.empty(inverse.shape, dtype=getattr(value, "dtype", type(value))))
+                    found.append(np.empty(inverse.shape, dtype=np.asarray(value).dtype))
                 found[column][here] = value
         return found
 

@@ -10,7 +10,8 @@ from linkcalc.errors import PlanError
 from linkcalc.plan import Plan, Station, load_plan
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.plan.keys import places
-from linkcalc.plan.starter import starter_plan, starter_profile
+from linkcalc.plan.scenario import starter_profile
+from linkcalc.plan.starter import starter_plan
 from linkcalc.sample_files import sample_path
 
 
