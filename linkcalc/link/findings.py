@@ -1,4 +1,4 @@
-"""What is found about a link, in codes and numbers; `linkcalc.link.wording` says it, and nothing reads that again."""
+"""What is found about a link, in codes and numbers: `linkcalc.views.link_words` says it, nothing reads that again."""
 
 from typing import Literal, NamedTuple
 

@@ -10,14 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from linkcalc.answer import Answer, said
+from linkcalc.answer import Answer, said, view
 from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import rician_k_db
-from linkcalc.link.wording import short_words
 from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
@@ -382,5 +381,5 @@ def _statement(weaker: DirectionSurvey, but: str) -> str:
     if weaker.verdict == "at_risk":
         if margin >= needed:  # other users of the channel spoil more than is allowed
             return f"{margin:.1f} dB of fade margin from {way}; the channel is too busy."
-        return f"{short_words(margin, needed, way)}."
+        return f"{view('link_words').short_words(margin, needed, way)}."
     return f"{-margin:.1f} dB below sensitivity from {way}."

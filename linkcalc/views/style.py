@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from linkcalc.files import atomic_write
-from linkcalc.link.wording import VERDICTS
+from linkcalc.views.link_words import VERDICTS
 
 if TYPE_CHECKING:
     from matplotlib.colors import Colormap
