@@ -8,7 +8,7 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.answer import LINES, Answer, said, view
-from linkcalc.link.findings import Finding, Limit, ModelReason, Origin, Step, TermKind
+from linkcalc.link.findings import VERDICTS, Finding, Limit, ModelReason, Origin, Step, TermKind
 from linkcalc.link.findings import Regime as Regime
 from linkcalc.link.findings import VerdictWord as VerdictWord
 from linkcalc.plan.assumptions import Assumption as Assumption
@@ -323,8 +323,7 @@ class Result(Answer):
     @property
     def verdict(self) -> VerdictWord:
         """Of the worst link."""
-        words: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
-        return min((link.verdict for link in self.links), key=words.index)
+        return min((link.verdict for link in self.links), key=VERDICTS.index)
 
     def __str__(self) -> str:
         lines = [f"{link.name}: {link.headline}" for link in self.links]
