@@ -24,11 +24,11 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Direction, LinkResult
 from linkcalc.link.traffic import Sent
 from linkcalc.link.verdict import check_link, check_plan
-from linkcalc.link.wording import messages_percent, out_of_100
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import position_deg
 from linkcalc.terrain.profile import Profile
+from linkcalc.views.link_words import messages_percent, out_of_100
 from tests import sites
 
 QUICK = sites.profile(2000.0, sites.ridge(20.0, 900.0, 150.0), points=41)

@@ -21,7 +21,7 @@ from linkcalc.link.uncertainty import (
     SURROUNDINGS,
     combined_db,
     contributors,
-    fading,
+    rician_k_db,
 )
 from linkcalc.plan import Plan
 from linkcalc.site.distribution import Distribution
@@ -170,7 +170,7 @@ class Side:
         }
         self._place_db, self._time_db = place_db, time_db
         (self.heard,) = self.parts([0] * len(self._readings), 1)
-        self.kind, self.k_db = fading(case)
+        self.k_db = rician_k_db(case)
 
     def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
         """What each group of this direction's readings tells, given the group of each."""
@@ -379,7 +379,7 @@ class Side:
         if shift.size < _FEWEST_FOR_SCATTER:
             return ""
         low, high = np.quantile(shift, [0.1587, 0.8413])
-        fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
+        fade_low, _, fade_high = fade_points_db(self.k_db)
         spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
         what = f"{spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:
@@ -401,10 +401,7 @@ class Side:
         posterior = np.interp(planned - grid, value, found.shortfall.probability, left=0.0, right=0.0) / step
         prior = np.exp(-0.5 * ((grid - planned) / prior_db) ** 2) / (prior_db * math.sqrt(2.0 * math.pi))
         return DirectionDrawing(
-            reading_margin_db=planned
-            + self.heard.shift_db
-            - noise_db
-            - fade_points_db(self.kind, self.k_db)[1],
+            reading_margin_db=planned + self.heard.shift_db - noise_db - fade_points_db(self.k_db)[1],
             reading_wrong=self.wrong(found),
             lost=counted[0] - counted[1] if counted else 0,
             margin_db=grid,

@@ -16,7 +16,7 @@ from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
-from linkcalc.link.uncertainty import fading
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
@@ -192,7 +192,7 @@ def _answer(
     sides = tuple(Side(case, way, readings, states, plan) for way in ways)
     if all(s.heard.empty for s in sides):
         raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     allowances = _allowances(case, readings, states, sides, foliage)
     groups, one_more = _groups(case, states, sides)
     result = update(
@@ -200,7 +200,6 @@ def _answer(
         site_db=sides[0].site_db,
         day_db=sides[0].day_db,
         to_come_db=math.sqrt(sum(a.sigma_db**2 for a in allowances)),
-        fading=kind,
         rician_k_db=k_db,
     )
     mounted = Counter((s.near_m, s.far_m) for s in states).most_common(1)[0][0]
@@ -269,13 +268,13 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
     number_of = {at: number for number, at in enumerate(keys)}
     # beyond the most common heights, what is left counts with the last of them
     parts = [s.parts([number_of.get(key(x), len(keys) - 1) for x in s.states], len(keys)) for s in sides]
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     groups, now_db, one_more_db = [], [], []
     for number, at in enumerate(keys):
         heard = tuple(of_side[number] for of_side in parts)
         count = max(float(h.packets.sum()) for h in heard)
         same = at == planned
-        groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
+        groups.append(Group(heard, ripple_db(count, same_height=same, rician_k_db=k_db)))
         now_db.append(reading_error_db(count, same_height=same))
         one_more_db.append(reading_error_db(count + 1.0, same_height=same))
     now = min(now_db)
