@@ -371,10 +371,9 @@ def area_notes(
     result should know. The surface may be without rasters.
     """
     # seven spokes, so that none lies along rows or columns but the first
-    ends = [_point_at(latitude_deg, longitude_deg, turn * 360.0 / 7.0, radius_m) for turn in range(7)]
-    along = np.linspace(radius_m / 40.0, radius_m, 40)
-    spokes = [geodesy.points_along(latitude_deg, longitude_deg, *end, along) for end in ends]
-    lat, lon = (np.concatenate([spoke[i] for spoke in spokes]) for i in (0, 1))
+    azimuths_deg, along_m = np.arange(7) * 360.0 / 7.0, np.linspace(radius_m / 40.0, radius_m, 40)
+    spokes = geodesy.points_around(latitude_deg, longitude_deg, azimuths_deg[:, np.newaxis], along_m)
+    lat, lon = (v.ravel() for v in spokes)
     used, above = ground.holding(lat, lon), surface.holding(lat, lon)
     notes = [note for r in (*used, *above) for note in r.notes]
     notes += _of_each_other(ground, used, (*used, *above), lat, lon)
@@ -391,11 +390,6 @@ def area_notes(
         offset = surface.sample(lat, lon) - foot
         notes += agreement.surface_notes(offset, allowed_m, names, where="the land looked at")
     return notes
-
-
-def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> tuple[float, float]:
-    end_lon, end_lat, _ = geodesy.ellipsoid().fwd(lon, lat, azimuth_deg, distance_m)
-    return float(end_lat), float(end_lon)
 
 
 def _of_each_other(

@@ -74,14 +74,20 @@ def points_along(
     >>> lat.round(6), lon.round(6)
     (array([36.2, 36.3]), array([-84.3, -84.2]))
     """
-    lat1, lon1 = _position(latitude1_deg, longitude1_deg)
     distance = np.atleast_1d(checked("distance_m", distance_m, at_least=0.0))
-    _, azimuth, _ = path_between(lat1, lon1, latitude2_deg, longitude2_deg)
-    n = distance.size
-    lon, lat, _ = ellipsoid().fwd(
-        np.full(n, lon1), np.full(n, lat1), np.full(n, azimuth), distance, return_back_azimuth=False
-    )
-    return np.asarray(lat, dtype=np.float64), np.asarray(lon, dtype=np.float64)
+    _, azimuth, _ = path_between(latitude1_deg, longitude1_deg, latitude2_deg, longitude2_deg)
+    return points_around(latitude1_deg, longitude1_deg, azimuth, distance)
+
+
+def points_around(
+    latitude_deg: float, longitude_deg: float, azimuth_deg: ArrayLike, distance_m: ArrayLike
+) -> tuple[Floats, Floats]:
+    """Latitudes and longitudes, degrees, of points in directions (clockwise from true north) and at distances from a
+    position; shape of the two, which broadcast."""
+    azimuth, distance = (np.array(v, dtype=np.float64) for v in np.broadcast_arrays(azimuth_deg, distance_m))
+    start = np.full(azimuth.shape, longitude_deg), np.full(azimuth.shape, latitude_deg)
+    lon, lat, _ = ellipsoid().fwd(*start, azimuth, distance, return_back_azimuth=False)
+    return np.asarray(lat), np.asarray(lon)
 
 
 def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[Any, Any]:

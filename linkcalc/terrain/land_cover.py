@@ -279,18 +279,11 @@ def neighbourhood(
     layers: Layers, latitude_deg: float, longitude_deg: float, radius_m: float
 ) -> Neighbourhood:
     """Read land cover and canopy around a position, to be asked within a radius."""
-    ring = np.arange(0.0, 360.0, 5.0)
-    reach = radius_m + REACH_M
-    lon, lat, _ = geodesy.ellipsoid().fwd(
-        np.full(ring.shape, longitude_deg),
-        np.full(ring.shape, latitude_deg),
-        ring,
-        np.full(ring.shape, reach),
-    )
+    ring = geodesy.points_around(latitude_deg, longitude_deg, np.arange(0.0, 360.0, 5.0), radius_m + REACH_M)
 
     def patches(mosaic: Mosaic, unknown: int) -> Iterator[Patch]:
         for raster in mosaic.rasters:
-            box = raster.box(np.asarray(lat), np.asarray(lon))
+            box = raster.box(*ring)
             if box is not None:
                 yield Patch(_whole_numbers(mosaic, raster, box, unknown), box[0], box[2], raster.placing)
 
