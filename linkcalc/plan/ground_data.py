@@ -150,7 +150,7 @@ def _meets(source: Source, bounds: Bounds, kind: Kind) -> tuple[bool, Bounds]:
     limits = CANOPY_LIMITS_M if kind == "canopy" else GROUND_LIMITS_M
     classes = dict.fromkeys(CLASSES, 0.0) if kind == "land_cover" else None
     with open_mosaic([source.location], limits_m=limits, classes=classes) as mosaic:
-        return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds()
+        return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds
 
 
 def _likely_remedy(bounds: Bounds, held: Sequence[Bounds]) -> str:
@@ -291,7 +291,7 @@ def ground_keys(folder: Path, terrain: str, sites: Sequence[Site]) -> tuple[dict
 def sites_on(raster: str) -> list[Site]:
     """Two positions with heights between them near the middle of a raster, 1 km apart if they fit."""
     with open_mosaic([raster], network=sources.is_remote(raster)) as mosaic:
-        south, west, north, east = mosaic.rasters[0].bounds()
+        south, west, north, east = mosaic.rasters[0].bounds
         east += 360.0 if east < west else 0.0
         from_the_middle = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
         for length_m in _EXAMPLE_PATHS_M:

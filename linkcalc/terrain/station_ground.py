@@ -25,10 +25,8 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         )
         raise TerrainError(f"{at} stands where {on[0].name} has no height (nodata){reason}")
 
-    nearest, gap_m = min(
-        ((r, _gap_m(lat, lon, r.bounds())) for r in mosaic.rasters), key=lambda pair: pair[1]
-    )
-    south, west, north, east = nearest.bounds()
+    nearest, gap_m = min(((r, _gap_m(lat, lon, r.bounds)) for r in mosaic.rasters), key=lambda pair: pair[1])
+    south, west, north, east = nearest.bounds
     others = f" and {len(mosaic.rasters) - 1} more" if len(mosaic.rasters) > 1 else ""
     guesses = likely_positions(lat, lon)
     remedies = [
