@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from linkcalc.errors import PlanError, quoted
-from linkcalc.plan.base import Section
+from linkcalc.plan.base import Section, element, shown
 from linkcalc.plan.keys import (
     UNION_KEY,
     Place,
@@ -22,7 +22,6 @@ from linkcalc.plan.keys import (
     places,
     sections_of,
 )
-from linkcalc.plan.wording import element, shown
 from linkcalc.units import converted, sister_units, split_unit
 
 Location = tuple[int | str, ...]

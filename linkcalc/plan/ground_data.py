@@ -20,9 +20,8 @@ from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
-from linkcalc.terrain.rasters import open_mosaic
+from linkcalc.terrain.rasters import likely_positions, open_mosaic, station_ground_m
 from linkcalc.terrain.sources import Source
-from linkcalc.terrain.station_ground import likely_positions, station_ground_m
 
 AROUND_M = 300.0
 """Ground beside the links that is taken along: stations move by some metres when they are surveyed."""

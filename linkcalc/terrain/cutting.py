@@ -19,8 +19,7 @@ from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_al
 from linkcalc.terrain.open_sets import kind_of_file
 from linkcalc.terrain.profile import CLEAR_OF_STATION_M, INLAND, ZONES, Profile
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M, Raster
-from linkcalc.terrain.rasters import Mosaic, open_mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, open_mosaic, station_ground_m
 
 LOWEST_CLUTTER_M = 1.0
 """A surface model's lesser heights above ground are grass and noise, and count as none."""
