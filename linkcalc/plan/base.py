@@ -116,11 +116,7 @@ def shown(value: Any) -> str:
 
 
 def element(kind: str, index: int, name: Any) -> str:
-    """Name one of several tables, by its name if it has one.
-
-    >>> element("station", 0, "tank"), element("obstacle", 1, None)
-    ('station "tank"', 'obstacle 2')
-    """
+    """Name one of several tables, by its name if it has one."""
     return f"{kind} {quoted(name)}" if isinstance(name, str) and name else f"{kind} {index + 1}"
 
 

@@ -46,11 +46,7 @@ class Fault(NamedTuple):
 
 
 def summary(found: Sequence[Fault]) -> str:
-    """Put several faults into one line: the first in full, then where the others are.
-
-    >>> summary([Fault("title", "title = 5 is not text"), Fault("x", "x = 1 is not a known key here")])
-    'title = 5 is not text (1 more fault: x)'
-    """
+    """Put several faults into one line: the first in full, then where the others are."""
     first, *others = found
     if not others:
         return first.line
@@ -91,11 +87,7 @@ def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault
 
 
 def where(location: Location, data: Any) -> str:
-    """Name a place in the file: ``station "tank" antenna.gain_dbi``.
-
-    >>> where(("station", 0, "antenna", "gain_dbi"), {"station": [{"name": "tank"}]})
-    'station "tank" antenna.gain_dbi'
-    """
+    """Name a place in the file: ``station "tank" antenna.gain_dbi``."""
     text = ""
     for position, part in enumerate(location):
         if isinstance(part, int):

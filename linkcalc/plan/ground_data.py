@@ -41,12 +41,7 @@ class Found:
 
 
 def stations_in(path: Path) -> tuple[str, list[Site]]:
-    """Text of a plan or fleet file, and where its stations, or sheds and nodes, stand; its ground need not exist yet.
-
-    >>> import linkcalc as lc
-    >>> [site.name for site in stations_in(lc.sample_path("upland"))[1]]
-    ['tank', 'generator shed']
-    """
+    """Text of a plan or fleet file, and where its stations, or sheds and nodes, stand; its ground may be missing."""
     text, data = tables_of(path)
     if "shed" in data:
         placed = _fleet_sites(data, path)

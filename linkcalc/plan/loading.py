@@ -194,13 +194,7 @@ PlanLike = str | os.PathLike[str] | Mapping[str, Any] | Plan | LoadedPlan
 
 
 def as_plan(plan: PlanLike) -> LoadedPlan:
-    """Return a plan loaded and checked, whatever form it comes in.
-
-    >>> as_plan(3)
-    Traceback (most recent call last):
-    linkcalc.errors.ArgumentError: a plan is the path of a plan file, a dict of its tables, a Plan, or what \
-load_plan or plan_from returns; not int: 3
-    """
+    """Return a plan loaded and checked, whatever form it comes in."""
     if isinstance(plan, LoadedPlan):
         return plan
     if isinstance(plan, str | os.PathLike):

@@ -249,9 +249,6 @@ def _absurd_notes(used: Sequence[Raster], met_before: Sequence[int]) -> Iterator
 def at_sea(ground_m: Floats) -> NDArray[np.bool_]:
     """Which unknown heights along a path are those of open sea: runs beside ground of 100 m or less. Those of both ends
     are known.
-
-    >>> at_sea(np.array([300.0, np.nan, 250.0, 3.0, np.nan, np.nan, 400.0])).tolist()
-    [False, False, False, False, True, True, False]
     """
     unknown = np.isnan(ground_m)
     sea = np.zeros(ground_m.shape, dtype=bool)

@@ -222,11 +222,7 @@ def vertical_name(crs: str) -> str:
 
 
 def position_text(latitude_deg: float, longitude_deg: float) -> str:
-    """Write a position for a message.
-
-    >>> position_text(36.2, -84.3)
-    '36.20000 N 84.30000 W'
-    """
+    """Write a position for a message."""
     north_south = "S" if latitude_deg < 0 else "N"
     east_west = "W" if longitude_deg < 0 else "E"
     return f"{abs(latitude_deg):.5f} {north_south} {abs(longitude_deg):.5f} {east_west}"

@@ -259,11 +259,7 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
 
 
 def likely_positions(lat: float, lon: float) -> dict[str, tuple[float, float]]:
-    """Where a position may have been meant to lie, by the question that asks for it.
-
-    >>> likely_positions(36.3, -84.3)["has the longitude the wrong sign?"]
-    (36.3, 84.3)
-    """
+    """Where a position may have been meant to lie, by the question that asks for it."""
     return {
         "has the longitude the wrong sign?": (lat, -lon),
         "has the latitude the wrong sign?": (-lat, lon),
