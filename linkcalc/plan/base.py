@@ -69,18 +69,12 @@ def plain(default: Any, description: str, **limits: Any) -> Any:
     return Field(default=default, description=description, **limits)
 
 
-def starters() -> Any:
-    """The key by which a file says that `linkcalc new` wrote it."""
-    return plain(
-        False,
-        "written by `linkcalc new`: every answer names the values that are still the starter's; take this line "
-        "away once all of them are yours",
-    )
-
-
-def shown_units() -> Any:
-    """The key that says in which units people read the answers."""
-    return plain("metric", "units of lengths and volumes in reports and pictures; JSON and CSV stay metric")
+STARTER = plain(
+    False,
+    "written by `linkcalc new`: every answer names the values that are still the starter's; take this line "
+    "away once all of them are yours",
+)
+UNITS = plain("metric", "units of lengths and volumes in reports and pictures; JSON and CSV stay metric")
 
 
 def label(description: str, **extra: Any) -> Any:

@@ -185,9 +185,7 @@ def _with_patterns(plan: Plan, base_dir: Path) -> Plan:
     ]
     sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
     # a key that stays as it was must not count as stated
-    update = {
-        key: new for key, new, old in sections if any(a is not b for a, b in zip(new, old, strict=True))
-    }
+    update = {key: new for key, new, old in sections if new != old}
     return plan.model_copy(update=update) if update else plan
 
 

@@ -198,19 +198,19 @@ def _unknown_key(
     nearest = nearest_key(key, here, everywhere)
     if nearest is None:
         return f"{line}; known: {', '.join(here.fields())}", ()
-    home = nearest.places[0] if nearest.places else here
-    there = " or ".join(dict.fromkeys(place.header or "the top of the file" for place in nearest.places))
-    field = home.fields()[nearest.keys[0]]
-    names = " or ".join(nearest.keys)
+    keys, tables = nearest
+    home = tables[0] if tables else here
+    there = " or ".join(dict.fromkeys(place.header or "the top of the file" for place in tables))
+    field, names = home.fields()[keys[0]], " or ".join(keys)
     if sections_of(field.annotation):
-        remedy = f"did you mean {header_of((*home.keys, nearest.keys[0]), field)}?"
-    elif (number := _in_unit_of(nearest.keys[0], key, value)) is not None:
-        remedy = f"write {nearest.keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
+        remedy = f"did you mean {header_of((*home.keys, keys[0]), field)}?"
+    elif (number := _in_unit_of(keys[0], key, value)) is not None:
+        remedy = f"write {keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
     elif there:
         remedy = f"it belongs in {there}" + ("" if names == key else f" as {names}")
     else:
         remedy = f"did you mean {names}?"
-    return f"{line}; {remedy}", () if nearest.places else nearest.keys
+    return f"{line}; {remedy}", () if tables else keys
 
 
 def _in_unit_of(key: str, written: str, value: Any) -> float | None:

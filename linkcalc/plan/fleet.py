@@ -16,6 +16,8 @@ from linkcalc.errors import PlanError, quoted
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import (
     ONE_LINE,
+    STARTER,
+    UNITS,
     Section,
     assumed,
     element,
@@ -24,8 +26,6 @@ from linkcalc.plan.base import (
     optional,
     plain,
     repeated,
-    shown_units,
-    starters,
 )
 from linkcalc.plan.checking import missing_file, missing_rasters, read_text, stations_with_patterns, told_of
 from linkcalc.plan.faults import Fault, faults, summary, validated
@@ -157,8 +157,8 @@ class Fleet(Section):
     title: str = plain(
         "", "what this fleet is, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
-    starter: bool = starters()
-    units: Literal["metric", "us"] = shown_units()
+    starter: bool = STARTER
+    units: Literal["metric", "us"] = UNITS
     nodes: str | None = optional("list of the nodes: a CSV file", examples=["nodes.csv"])
     node: list[Node] = plain([], "the nodes, if they are not in a file", max_length=MOST_NODES)
     shed: list[Station] = given("the base stations, one or more", min_length=1, max_length=100)

@@ -9,6 +9,8 @@ from pydantic import model_validator
 from linkcalc.errors import nearest, quoted
 from linkcalc.plan.base import (
     ONE_LINE,
+    STARTER,
+    UNITS,
     Section,
     element,
     given,
@@ -16,8 +18,6 @@ from linkcalc.plan.base import (
     optional,
     plain,
     repeated,
-    shown_units,
-    starters,
     unknown,
 )
 from linkcalc.plan.control import Engine, Message, Tank
@@ -34,8 +34,8 @@ class Plan(Section):
     title: str = plain(
         "", "what this plan is about, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
-    starter: bool = starters()
-    units: Literal["metric", "us"] = shown_units()
+    starter: bool = STARTER
+    units: Literal["metric", "us"] = UNITS
     station: list[Station] = given("the stations, two or more", min_length=2, max_length=1000)
     link: list[Link] = given("the links, one or more", min_length=1, max_length=1000)
     terrain: Terrain = plain(Terrain(), "where the heights come from")

@@ -74,7 +74,7 @@ class Layers(NamedTuple):
 def open_land_cover(
     paths: Sequence[str | Path], base_dir: str | Path | None = None, *, network: bool = False
 ) -> LandCover:
-    """Open rasters of the 11 classes; to be closed by `close`, as `linkcalc.terrain.rasters.open_mosaic`."""
+    """Open rasters of the 11 classes, each mosaic to be closed, as `linkcalc.terrain.rasters.open_mosaic`."""
 
     def opened(heights: dict[int, float]) -> Mosaic:
         classes = {code: heights.get(code, 0.0) for code in CLASSES}
@@ -85,12 +85,6 @@ def open_land_cover(
         opened({BUILT_UP: BUILT_UP_M}),
         opened({code: float(code) for code in CLASSES}),
     )
-
-
-def close(cover: LandCover) -> None:
-    """Close all files."""
-    for mosaic in cover:
-        mosaic.close()
 
 
 @dataclass(frozen=True, eq=False)

@@ -50,22 +50,13 @@ TOUCH = 1e-6
 _SAME_UNIT = 1e-4
 """Share by which two units may differ and still be the same (the two feet differ by 2e-6)."""
 _UNITS_M = {
-    1.0: ("", "m", "metre", "metres", "meter", "meters"),
-    0.1: ("dm", "decimetre", "decimeter"),
-    0.01: ("cm", "centimetre", "centimeter"),
-    METRES_PER_FOOT: ("ft", "foot", "feet", "international foot"),
-    METRES_PER_US_SURVEY_FOOT: (
-        "us survey foot",
-        "us survey feet",
-        "us-ft",
-        "us_survey_ft",
-        "ftus",
-        "foot_us",
-        "us foot",
-        "survey foot",
-    ),
+    1.0: "/m/metre/metres/meter/meters",
+    0.1: "dm/decimetre/decimeter",
+    0.01: "cm/centimetre/centimeter",
+    METRES_PER_FOOT: "ft/foot/feet/international foot",
+    METRES_PER_US_SURVEY_FOOT: "us survey foot/us survey feet/us-ft/us_survey_ft/ftus/foot_us/us foot/survey foot",
 }
-_METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names}
+_METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names.split("/")}
 
 
 @dataclass(frozen=True)
