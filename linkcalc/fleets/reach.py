@@ -33,8 +33,7 @@ from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
-from linkcalc.terrain.rasters import Mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, station_ground_m
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
