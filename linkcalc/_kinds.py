@@ -15,6 +15,7 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 WHERE = {
+    "Answer": "lc.check(plan)",
     "Axes": "figure.add_subplot()",
     "CoverageResult": "lc.coverage(plan, station)",
     "DataFrame": "pandas.read_csv(file)",
@@ -23,8 +24,10 @@ WHERE = {
     "HeightTable": "lc.heights(plan)",
     "LinkResult": "lc.check(plan).links[0]",
     "LoadedFleet": "lc.load_fleet(file)",
+    "Plan": "lc.load_plan(file).plan",
     "Profile": "lc.profile_from(distance_m, ground_m)",
     "Readings": "lc.readings_from(frame, plan)",
+    "Result": "lc.check(plan)",
     "Scheduler": "linkcalc.area.scheduler.Local()",
     "Sweep": "lc.sweep(plan, vary)",
     "date": "datetime.date(2031, 5, 2)",
@@ -84,7 +87,7 @@ def _terms(parameter: Parameter) -> tuple[str, ...]:
         parts: list[Any] = re.split(r"\s*\|\s*(?![^\[]*\])", said)
     else:
         parts = [*get_args(said)] if get_origin(said) in (Union, UnionType) else [said]
-    texts = [p.__name__ if type(p) is type else str(p) for p in parts]
+    texts = [p.__name__ if isinstance(p, type) and get_origin(p) is None else str(p) for p in parts]
     terms = tuple(re.sub(r"\b[a-z_.]+\.(?=\w)", "", text) for text in texts)
     return terms if all(term in _CHECKS or _FORM.fullmatch(term) for term in terms) else ()
 

@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 PHENOMENA: dict[str, tuple[str, ...]] = {
     "The whole job": (
-        "plan.loading", "plan.in_python", "plan.values", "link.on_ground", "link.verdict", "answer",
+        "plan.loading", "link.on_ground", "link.verdict", "answer",
         "link.result", "operation.sections", "sweeps", "link.findings", "link.advice", "link.remedies",
         "link.remedy_options", "link.improved_plan", "link.parts_list",
         "link.remedy_plans", "link.drawing", "site.record", "plan.sites", "plan.nodes",

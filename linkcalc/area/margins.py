@@ -199,7 +199,7 @@ def _common_db(
     if moved.antenna.azimuth_deg is not None:
         lat, lon = Plane(*station_deg).geographic(east, north)
         there = np.broadcast_to(station_deg[0], east.shape), np.broadcast_to(station_deg[1], east.shape)
-        home = np.asarray(geodesy.ellipsoid().inv(lon, lat, there[1], there[0])[0])
+        home = np.asarray(geodesy.in_shape(geodesy.ellipsoid().inv, lon, lat, there[1], there[0])[0])
     bearings = (out, home) if fixed == "near" else (home, out)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)

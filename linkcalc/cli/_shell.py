@@ -120,7 +120,7 @@ def show_in(asked: units.System) -> None:
 
 def chosen_link(loaded: "LoadedPlan", name: str | None) -> "Link":
     """The link of that name, or the only one."""
-    from linkcalc.plan.in_python import chosen_link as link_of
+    from linkcalc.plan.loading import chosen_link as link_of
 
     return link_of(loaded, name, said="--link")
 

@@ -52,8 +52,8 @@ def fleet(
     more than half at the predicted margin, 2 bad input.
     """
 
+    from linkcalc.errors import printable
     from linkcalc.fleets.answer import answer
-    from linkcalc.plan.wording import printable
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
 
     loaded = _loaded(file, plan, link, interval_s)
@@ -77,9 +77,8 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
-    from linkcalc.errors import PlanError
+    from linkcalc.errors import PlanError, quoted
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
-    from linkcalc.plan.wording import quoted
 
     if file.suffix.lower() != ".toml" and plan is None and file.is_file():
         raise PlanError(

@@ -57,7 +57,8 @@ def new(
     """
     from linkcalc.files import atomic_write, csv_text, refuse_to_overwrite
     from linkcalc.plan.ground_data import ground_keys, sites_on
-    from linkcalc.plan.starter import FLEET_SCHEMA, PLAN_SCHEMA, starter_fleet, starter_plan, starter_profile
+    from linkcalc.plan.scenario import starter_profile
+    from linkcalc.plan.starter import FLEET_SCHEMA, PLAN_SCHEMA, starter_fleet, starter_plan
     from linkcalc.rules.table import REGIONS
     from linkcalc.views.units import current
 

@@ -36,7 +36,7 @@ def range_(
     Exit code: 0 whatever the answer, 2 bad input.
     """
 
-    from linkcalc.rules.starts import START
+    from linkcalc.rules.table import START
     from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
     from linkcalc.views.range_text import range_json, range_report
 
@@ -67,7 +67,7 @@ def range_(
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:
-    from linkcalc.plan.units_in_keys import stated_in
+    from linkcalc.units import stated_in
 
     parts = text.replace(" ", "").split(",")
     try:

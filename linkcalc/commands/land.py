@@ -60,7 +60,7 @@ def coverage(
     """
     from linkcalc.area.coverage import plan_coverage
     from linkcalc.area.tiles import Run, tell_nobody
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     return plan_coverage(
         as_plan(plan),
@@ -142,7 +142,7 @@ def relay(
     from linkcalc.area.relay.siting import relay_siting
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
-    from linkcalc.plan.in_python import as_plan, chosen_link
+    from linkcalc.plan.loading import as_plan, chosen_link
 
     loaded, given = as_plan(plan), place_and_equipment
     place = _path(given.get("within")), _path(given.get("track"))
@@ -206,7 +206,7 @@ def fleet(
     """
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.fleet import LoadedFleet, fleet_of_plan, load_fleet
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     if plan is None and (link is not None or interval_s is not None):
         raise ArgumentError("fleet: link and interval_s go with plan; a fleet file says so itself")

@@ -42,7 +42,7 @@ def check(plan: "PlanLike", *, sections: bool = True, advice: bool = True) -> "R
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.sections import with_sections
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     result = check_plan(loaded, advice=advice)
@@ -71,7 +71,7 @@ def sweep(plan: "PlanLike", vary: Mapping[str, Any], *, link: str | None = None)
     >>> lc.sweep(lc.sample_path("plain"), {"sf": range(7, 13), "power": [10, 14]}).shape
     (6, 2)
     """
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
     from linkcalc.sweeps.sweeping import sweep_plan
 
     return sweep_plan(as_plan(plan), vary, link=link)
@@ -116,7 +116,7 @@ def heights(
     from dataclasses import fields
 
     from linkcalc.link.on_ground import open_terrain
-    from linkcalc.plan.in_python import as_plan, chosen_link
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.sweeps.mast_heights import MastPrices, heights_of
 
     known = [f.name for f in fields(MastPrices)]
@@ -167,7 +167,7 @@ def compare(
     >>> [(r.candidate, r.verdict) for r in found.rows]
     [('as planned', 'at_risk'), ('higher', 'closes')]
     """
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
     from linkcalc.sweeps.comparing import compare as side_by_side
 
     if isinstance(plans, Mapping):
@@ -204,7 +204,7 @@ def parts(plan: "PlanLike") -> "Bill":
     from linkcalc.link.parts_list import bill
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.sections import with_sections
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     sections = {}

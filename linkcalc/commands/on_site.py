@@ -57,7 +57,7 @@ def survey(
     True
     """
     from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
     from linkcalc.site.survey import survey_link
 
     loaded = as_plan(plan)
@@ -124,7 +124,7 @@ def acceptance(
     False
     """
     from linkcalc.operation.limits import packet_of
-    from linkcalc.plan.in_python import as_plan, chosen_link
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.site.acceptance import acceptance as tests
 
     legal_s = None
@@ -190,7 +190,7 @@ def record(
     """
     from dataclasses import fields
 
-    from linkcalc.plan.in_python import as_plan, chosen_link
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.site.record import Job, Taken, make_record
 
     known = [f.name for f in fields(Job)]
@@ -240,7 +240,7 @@ def fieldsheet(
     'level and pump permit'
     """
     from linkcalc.link.on_ground import link_case, open_terrain
-    from linkcalc.plan.in_python import as_plan, chosen_link
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.site.fieldsheet import field_sheet
 
     loaded = as_plan(plan)
@@ -256,7 +256,7 @@ def _read(
     direction: Way | None,
 ) -> "tuple[Link, Readings, list[Path]]":
     """The link that readings are of, the readings, and their files."""
-    from linkcalc.plan.in_python import chosen_link
+    from linkcalc.plan.loading import chosen_link
     from linkcalc.site.readings import Readings, link_named_in, read_all
 
     if isinstance(given, Readings):

@@ -38,7 +38,7 @@ def limits(plan: "PlanLike", *, region: str | None = None) -> "LimitsResult":
     'within'
     """
     from linkcalc.operation.sections import plan_limits_of
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     return plan_limits_of(as_plan(plan).plan, region)
 
@@ -64,7 +64,7 @@ def messages(plan: "PlanLike") -> "MessagesSection":
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.messages import section
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
@@ -98,7 +98,7 @@ def tank(plan: "PlanLike", *, tank_years: int = 2000, seed: int = 1) -> "TankAns
 
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.tank.answer import section, simulated
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     links = check_plan(loaded).links if loaded.plan.tank is not None else ()
@@ -127,7 +127,7 @@ def energy(plan: "PlanLike") -> "EnergySection":
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.energy import section
-    from linkcalc.plan.in_python import as_plan
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.power else None

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linkcalc.errors import quoted
 from linkcalc.fleets.assign import Assignment, Choice, Options, as_it_is, assign, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
@@ -20,7 +21,6 @@ from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
-from linkcalc.plan.wording import quoted
 from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 
 if TYPE_CHECKING:

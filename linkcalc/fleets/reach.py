@@ -20,7 +20,7 @@ from linkcalc.area.margins import answers, template_case
 from linkcalc.area.plane import Plane
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
+from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError, printable
 from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.fleets.network import STEADY, Network, fading_of
 from linkcalc.link.case import LinkCase, directional
@@ -32,7 +32,6 @@ from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m

@@ -4,15 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.remedy_plans import edit_of, text_and_settings
 from linkcalc.link.result import Remedy, Result
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan
+from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
-from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import quoted
 
 MARK = "Written by linkcalc"
 """How a file begins that this may overwrite."""

@@ -15,17 +15,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.remedy_plans import text_and_settings
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
-from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.stations import AROUND_KEYS
-from linkcalc.plan.syntax import parsed
-from linkcalc.plan.values import value_text
-from linkcalc.plan.wording import quoted
+from linkcalc.plan.syntax import parsed, value_text
 from linkcalc.terrain.profile import Profile
 
 if TYPE_CHECKING:

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
+from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, element
 from linkcalc.link.advice import advise
 from linkcalc.link.budget import Budget
 from linkcalc.link.case import LinkCase, feeder_loss_db
@@ -27,7 +28,6 @@ from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, Path
 from linkcalc.link.uncertainty import after_reading_db, contributors
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import element
 from linkcalc.propagation import refractivity
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.land_cover import Layers
@@ -44,6 +44,7 @@ CAUTIONS = (
 _QUANTILE_90 = 1.6449
 
 
+@kinds_checked
 def check_plan(loaded: PlanLike, *, advice: bool = True, brief: bool = False) -> Result:
     """Answer every link of a plan; `linkcalc.check` also answers its other sections.
 

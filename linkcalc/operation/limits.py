@@ -6,11 +6,10 @@ from math import inf
 from typing import TYPE_CHECKING
 
 from linkcalc.answer import Answer
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, element
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, sent_over
 from linkcalc.plan import ChirpModulation, Link
-from linkcalc.plan.wording import element
 from linkcalc.rules.found import CAUTION, LimitsCheck, Status
 from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, rules

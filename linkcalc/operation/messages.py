@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc.answer import Answer
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, element
 from linkcalc.operation.channel import (
     Delay,
     FadingChannel,
@@ -23,7 +23,6 @@ from linkcalc.operation.channel import (
     unconfirmed,
 )
 from linkcalc.operation.tank.loop import YEAR_S
-from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult

@@ -5,7 +5,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from linkcalc.plan.units_in_keys import stated_in
+from linkcalc.units import stated_in
 
 ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"
 """Text without control characters."""

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from linkcalc.errors import LinkcalcError, PlanError, TerrainError
-from linkcalc.plan.loading import tables_of, unlocated_plan
+from linkcalc.plan.checking import tables_of, unlocated_plan
 from linkcalc.plan.sites import Site, read_sites
 from linkcalc.plan.stations import POSITION_KEYS, Station, position_deg
 from linkcalc.terrain import geodesy, local_copy, sources

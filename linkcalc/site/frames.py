@@ -16,7 +16,7 @@ from linkcalc.link.judgement import judge
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import PlanLike, as_plan
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
 
 if TYPE_CHECKING:

@@ -11,11 +11,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, quoted, shown
 from linkcalc.plan import Antenna, ChirpModulation, Conditions, Feeder, FskModulation, Link, Station, Terrain
 from linkcalc.plan.keys import allowed, kind_of, sections_of, words_of
-from linkcalc.plan.units_in_keys import split_unit
-from linkcalc.plan.wording import quoted, shown
+from linkcalc.units import split_unit
 
 PIECES = frozenset(
     {
@@ -237,7 +236,7 @@ def _of_stations(key: str, field: Any, path: tuple[str, ...]) -> Iterator[Parame
 def _of_station(key: str, path: tuple[str, ...], end: Literal["near", "far"]) -> frozenset[str]:
     pieces: dict[str, set[str]] = {
         "antenna_height_m": {*_GROUND, *of_feeder(end)},
-        "transmit_power_dbm": {f"power, {end}", f"legal, {end}"},
+        "transmit_power_dbm": {f"power, {end}"},
         "building": {"path"},
         "polarisation": {"path", "polarisation"},
         **{k: {f"noise, {end}"} for k in ("noise_figure_db", "noise_environment", "noise_rise_db")},
@@ -252,7 +251,7 @@ def _of_station(key: str, path: tuple[str, ...], end: Literal["near", "far"]) ->
 
 def of_feeder(end: Literal["near", "far"]) -> frozenset[str]:
     """Pieces that depend on an end's feeder."""
-    return frozenset({f"feeder, {end}", f"noise, {end}", f"legal, {end}"})
+    return frozenset({f"feeder, {end}", f"noise, {end}"})
 
 
 def _fields(section: Any) -> Iterator[tuple[str, Any]]:

@@ -28,9 +28,9 @@ from linkcalc.link.on_ground import link_case
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import ChirpModulation, LoadedPlan, PlanLike, Station, as_plan
-from linkcalc.plan.in_python import plan_from
+from linkcalc.plan.loading import plan_from
 from linkcalc.radio import css
-from linkcalc.rules.starts import START
+from linkcalc.rules.table import START
 from linkcalc.terrain.profile import Profile, profile_from
 
 NEAREST_M, FARTHEST_M = 100.0, 60_000.0

@@ -17,15 +17,14 @@ from numpy.typing import NDArray
 
 from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
-from linkcalc.errors import ArgumentError, DomainError
+from linkcalc.errors import ArgumentError, DomainError, quoted
 from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import quoted
 from linkcalc.sweeps.parameters import Parameter
 from linkcalc.sweeps.sweeping import (
     MOST_CELLS,
@@ -287,7 +286,6 @@ _ALONG: Mapping[str, Collection[str]] = {
     "path": (*_BENT, "installation_db"),
     "antenna": (*_BENT, "antenna.gain_dbi"),
     "power": ("transmit_power_dbm",),
-    "legal": ("transmit_power_dbm",),
     "noise": ("antenna_height_m", "noise_figure_db", "noise_rise_db", "feeder.length_m"),
     "feeder": ("antenna_height_m", "feeder.length_m"),
 }
@@ -347,7 +345,7 @@ class _Rows(Grid):
             )
             for column, value in enumerate(worked_out(case, here.size)):
                 if column == len(found):
-                    found.append(np.empty(inverse.shape, dtype=getattr(value, "dtype", type(value))))
+                    found.append(np.empty(inverse.shape, dtype=np.asarray(value).dtype))
                 found[column][here] = value
         return found
 

@@ -26,9 +26,9 @@ from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.link.budget import DECIMALS, total_db
-from linkcalc.link.case import ENDS, End, LinkCase, main_gain_dbi, with_longer_feeder
+from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, with_longer_feeder
 from linkcalc.link.judgement import judgement
-from linkcalc.link.legal import lawful_powers
+from linkcalc.link.legal import lawful_powers, transmitter
 from linkcalc.link.losses import MODELS, Losses, profile_facts
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
@@ -37,7 +37,7 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
@@ -248,11 +248,6 @@ class Cases:
         case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
         return replace(case, sent=sent_over(whole, link), shown=shown)
 
-    @property
-    def limited(self) -> bool:
-        """Whether the plan names a region whose legal limits count."""
-        return self._loaded.plan.regulation.region is not None
-
     def planned(self, one: Parameter) -> Any:
         """The plan's own value of a parameter."""
         if one.name == K_FACTOR:
@@ -325,15 +320,12 @@ def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
 class Grid:
     """The combinations; each piece is worked out over those of the parameters that touch it."""
 
-    along: Mapping[str, Collection[str]] = {
-        "path": {"antenna_height_m"}, "antenna": {"antenna_height_m"}, "legal": {"transmit_power_dbm"},
-    }  # fmt: skip
+    along: Mapping[str, Collection[str]] = {"path": {"antenna_height_m"}, "antenna": {"antenna_height_m"}}
     """Of each piece the parameters that its code takes as arrays."""
 
     def __init__(self, cases: Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
-        self.limited = cases.limited
 
     def _worked_out(
         self, piece: str, worked_out: Callable[[LinkCase, int], tuple[ArrayLike, ...]]
@@ -380,24 +372,6 @@ class Grid:
         """What follows from the case alone."""
         return self._worked_out(piece, lambda case, _: worked_out(case))
 
-    def over_powers(self, end: End) -> list[NDArray[Any]]:
-        """Power of an end that counts, and whether something else is over the legal limits."""
-
-        known: dict[Any, tuple[ArrayLike, ...]] = {}
-
-        def counted(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
-            station = case.station(end)
-            # a height bears on the limits by the feeder alone: many heights have the same
-            planned = np.broadcast_to(np.asarray(station.transmit_power_dbm, dtype=np.float64), size)
-            equipment = station.feeder, main_gain_dbi(station), planned.tobytes()
-            payloads = case.link.payload_bytes, case.link.reply_payload_bytes
-            key = case.frequency_hz, case.signal, payloads, case.sent, *equipment
-            if key not in known:
-                known[key] = lawful_powers(case, end, planned)
-            return known[key]
-
-        return self._worked_out(f"legal, {end}", counted)
-
     def over_paths(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
@@ -443,6 +417,8 @@ class _Station:
 
     power_dbm: Floats
     """The planned one, or the largest legal one."""
+    over: NDArray[np.bool_]
+    """Something else than power is over the legal limits."""
     hardware_db: Floats
     """Feeder, further losses and antenna."""
     noise_db: Floats
@@ -452,7 +428,7 @@ class _Station:
     """Of that noise, from place to place and over time, in dB squared."""
 
 
-def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
+def _station(grid: Grid, end: End) -> _Station:
     def noise(case: LinkCase) -> tuple[Any, ...]:
         rx = case.station(end)
         noises = case.noise(rx)
@@ -465,9 +441,15 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
             for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
         )
 
-    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (c.feeder_db(end),))
+    def feeder(case: LinkCase) -> tuple[Any, ...]:
+        return case.feeder_db(end), feeder_loss_db(case.station(end), case.frequency_hz)
+
+    (planned_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
+    (transmitters,) = grid.over(f"legal, {end}", lambda c: (transmitter(c, end),))
+    feeder_db, loss_db = grid.over(f"feeder, {end}", feeder)
     (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
-    return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
+    counted_dbm, over = lawful_powers(transmitters, planned_dbm, loss_db)
+    return _Station(counted_dbm, over, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 
 
 def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
@@ -488,10 +470,6 @@ def _model(case: LinkCase, found: Losses) -> NDArray[Any]:
     return names if chosen == RULES else np.full(names.shape, chosen, dtype=object)
 
 
-def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
-    return lambda case: (case.station(end).transmit_power_dbm,)
-
-
 def _signal(case: LinkCase) -> tuple[float]:
     terms = case.threshold_terms("far")
     return (total_db(t for t in terms if t.kind in ("thermal_noise", "required_snr")),)
@@ -507,13 +485,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
     (return_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
-    if grid.limited:
-        (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
-        powers, over = [near_dbm, far_dbm], near_over | far_over
-    else:
-        powers = [grid.over(f"power, {end}", _power(end))[0] for end in ENDS]
-        over = np.zeros(1, dtype=bool)
-    near, far = (_station(grid, end, power_dbm) for end, power_dbm in zip(ENDS, powers, strict=True))
+    near, far = (_station(grid, end) for end in ENDS)
 
     found: dict[str, NDArray[Any]] = {}
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
@@ -545,7 +517,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
             spare[1] < spare[0], found["return_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
-        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over | unknown, 1, 2))],
+        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(near.over | far.over | unknown, 1, 2))],
         "time_on_air_s": time_s,
         "return_time_on_air_s": return_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),

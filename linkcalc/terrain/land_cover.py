@@ -281,12 +281,7 @@ def neighbourhood(
     """Read land cover and canopy around a position, to be asked within a radius."""
     ring = np.arange(0.0, 360.0, 5.0)
     reach = radius_m + REACH_M
-    lon, lat, _ = geodesy.ellipsoid().fwd(
-        np.full(ring.shape, longitude_deg),
-        np.full(ring.shape, latitude_deg),
-        ring,
-        np.full(ring.shape, reach),
-    )
+    lon, lat, _ = geodesy.in_shape(geodesy.ellipsoid().fwd, longitude_deg, latitude_deg, ring, reach)
 
     def patches(mosaic: Mosaic, unknown: int) -> Iterator[Patch]:
         for raster in mosaic.rasters:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer
 from linkcalc.errors import ArgumentError
 from linkcalc.link.result import LinkResult, Result
@@ -41,6 +42,7 @@ _ONLY: dict[tuple[str, str], tuple[str, str]] = {
 }
 
 
+@kinds_checked
 def show(
     result: "Answer | Figure", *, pictures: bool = True, only: str | None = None, about: str = ""
 ) -> Card:
@@ -78,9 +80,7 @@ def show(
     level and pump permit: 2 combinations
     """
     if not isinstance(result, Answer):
-        if hasattr(result, "savefig"):
-            return _picture_card(result, about or "a picture")
-        raise ArgumentError(f"show takes an answer, such as check returns; not {type(result).__name__}")
+        return _picture_card(result, about or "a picture")
     if only is not None:
         return _alone(result, only)
     if isinstance(result, Sweep) and type(result) is Sweep:

@@ -43,7 +43,7 @@ def relay_map(result: RelaySiting) -> Figure:
     """The map: margin of the weaker hop with a relay in each cell, spots, ends, and where none may stand."""
     west, south, east, north = _box(result)
     map_height = _MAP_IN * (north - south) / (east - west)
-    title = canvas.filled(headline(result), 86)
+    title = canvas.filled(headline(result), 84)
     under = canvas.filled(
         f"Fade margin of the weaker hop with a relay in each cell. Link {result.link.name}, "
         f"{result.link.frequency_mhz:g} MHz, {result.signal}.",

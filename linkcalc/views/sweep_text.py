@@ -5,8 +5,8 @@ from typing import Any, Unpack
 
 import numpy as np
 
-from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
+from linkcalc.units import split_unit
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import VERDICTS_IN_TEXT
 

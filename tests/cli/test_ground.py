@@ -465,7 +465,9 @@ def test_lines_put_into_a_plan_change_nothing_else(before: str) -> None:
     assert found["terrain"].get("step_m") == (5.0 if "step_m" in before else None)
 
 
-@pytest.mark.parametrize("form", ["terrain = { rasters = [] }\n", "terrain.rasters = []\n"])
+@pytest.mark.parametrize(
+    "form", ["terrain = { rasters = [] }\n", "terrain.rasters = []\nterrain.step_m = 5.0\n"]
+)
 def test_a_form_that_is_not_changed_safely_is_left_alone(form: str) -> None:
     with pytest.raises(PlanError, match=r'set in it: rasters = \["b.tif"\]'):
         with_terrain(form, {"rasters": ["b.tif"]})

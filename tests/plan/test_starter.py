@@ -11,7 +11,8 @@ from linkcalc.files import sample_path
 from linkcalc.plan import Plan, Station, load_plan
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.plan.keys import places
-from linkcalc.plan.starter import starter_plan, starter_profile
+from linkcalc.plan.scenario import starter_profile
+from linkcalc.plan.starter import starter_plan
 
 
 @pytest.fixture
