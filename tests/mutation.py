@@ -40,6 +40,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.link.judgement": ("tests/test_judgement.py",),
     "linkcalc.link.legal": ("tests/test_legal.py",),
     "linkcalc.link.reliability": ("tests/test_reliability.py",),
+    "linkcalc.link.decision": ("tests/test_verdict.py",),
     "linkcalc.link.verdict": ("tests/test_verdict.py",),
     "linkcalc.link.notes": ("tests/test_verdict.py",),
     "linkcalc.link.traffic": ("tests/rules/test_traffic.py", "tests/rules/test_plan_limits.py"),

@@ -118,11 +118,15 @@ class _Said:
         margin = self._expected.margin_heard_db(reading)
         if margin is not None:
             self._margins.append(margin)
-        parts.append(f"{tally.received} of {tally.sent}")
+        if reading.sent is not None:
+            parts.append(f"{tally.received} of {tally.sent}")
         if self._margins:
             parts.append(f"margin of those heard {np.median(self._margins):.1f} dB")
-        proven = int(1000.0 * tally.proven) / 10.0
-        parts.append(f"proven so far: {proven:g} % arrive")
+        if reading.sent is None:
+            parts.append("no sequence number: losses not seen, nothing proven")
+        else:
+            proven = int(1000.0 * tally.proven) / 10.0
+            parts.append(f"proven so far: {proven:g} % arrive")
         return "  ".join(parts)
 
 

@@ -2,14 +2,15 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import fields, replace
+from dataclasses import fields
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.errors import quoted
-from linkcalc.fleets.assign import Assignment, Choice, Options, as_it_is, assign, options
+from linkcalc.fleets.assign import Assignment, Choice, Options, assign, assignment_of, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
@@ -66,15 +67,16 @@ def answer(
     loaded = seldom_enough(loaded, choose=choose)
     found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
     traffic = loaded.fleet.traffic
-    net = replace(network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence)
-    supply = _supply(loaded)
+    net = network(loaded, found)
+    supply = Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
     limits = Limits(loaded, net)
     required = traffic.required_success
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
     many = net.nodes >= _MANY
-    kept = as_it_is(net, supply, planned, required)
-    got = assign(net, supply, choice, required, say=_Progress(say) if many else None) if choose else kept
+    kept = assignment_of(net, supply, planned, required)
+    tell = partial(_tell_progress, say) if many else None
+    got = assign(net, supply, choice, required, say=tell) if choose else kept
     setting, fares = got.setting, got.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
@@ -114,7 +116,7 @@ def answer(
         refused=tuple((r.row, r.name, r.reason) for r in found.refused),
         planned=_before(kept, required) if choose else None,
         region=limits.region,
-        charge_mah_per_day=float(got.charge_mah_per_day.sum()),
+        charge_mah_per_day=got.value[1],
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
         remedies=(
@@ -151,13 +153,7 @@ def as_planned(loaded: LoadedFleet, found: Paths, net: Network) -> Setting:
 
 def _before(kept: Assignment, required: float) -> AsPlanned:
     assured = kept.outlook.assured
-    return AsPlanned(
-        int((assured >= required).sum()), float(assured.min()), float(kept.charge_mah_per_day.sum())
-    )
-
-
-def _supply(loaded: LoadedFleet) -> Supply:
-    return Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
+    return AsPlanned(int((assured >= required).sum()), float(assured.min()), kept.value[1])
 
 
 def _choice(
@@ -397,21 +393,11 @@ def _played_worse(
     )
 
 
-class _Progress:
-    """Tells how a search goes, now and then: at every doubling of its steps."""
-
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self._say, self._next = say, 1
-
-    def __call__(self, step: int, fails: int, nodes: int) -> None:
-        if step >= self._next:
-            self._next *= 2
-            lacking = (
-                f"{fails} of {nodes} lack the required success"
-                if fails
-                else f"all {nodes} have the required success"
-            )
-            self._say(f"choosing how nodes send, step {step}: {lacking}")
+def _tell_progress(say: Callable[[str], None], step: int, fails: int, nodes: int) -> None:
+    """How a search goes, at every doubling of its steps."""
+    if step & (step - 1) == 0:
+        lacking = f"{fails} of {nodes} lack" if fails else f"all {nodes} have"
+        say(f"choosing how nodes send, step {step}: {lacking} the required success")
 
 
 def _notes(net: Network, loaded: LoadedFleet) -> Iterator[str]:

@@ -7,7 +7,7 @@ small enough to try every one it is held against those.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 
 import numpy as np
@@ -53,8 +53,13 @@ class Assignment:
     """Sum over the nodes of what is missing to the required success."""
     charge_mah_per_day: Floats
     """(n,)"""
-    steps: tuple[tuple[float, float], ...]
-    """What was lacking and the charge of all nodes, after each step; each is better than the one before."""
+    steps: tuple[tuple[float, float], ...] = ()
+    """`value` after each step of a search; each is better than the one before."""
+
+    @property
+    def value(self) -> tuple[float, float]:
+        """What all nodes together lack, and draw."""
+        return self.lacks, float(self.charge_mah_per_day.sum())
 
 
 def charge_mah_per_day(
@@ -130,35 +135,17 @@ def assign(
     for better in _polished(search, best):
         best = better
         steps.append(best.value)
-    return best.assignment(steps)
+    return replace(best, steps=tuple(steps))
 
 
-def as_it_is(network: Network, supply: Supply, setting: Setting, required: float) -> Assignment:
-    """How a fleet fares with a setting that nobody searched for."""
-    judged = _judge(network, supply, setting, required, spread=True)
-    return judged.assignment([judged.value])
-
-
-@dataclass(frozen=True, eq=False)
-class _Judged:
-    setting: Setting
-    outlook: Outlook
-    charge: Floats
-    value: tuple[float, float]
-    """What all nodes together lack, and draw."""
-
-    def better_than(self, other: "_Judged") -> bool:
-        return _is_better(self.value, other.value)
-
-    def assignment(self, steps: list[tuple[float, float]]) -> Assignment:
-        return Assignment(self.setting, self.outlook, self.value[0], self.charge, tuple(steps))
-
-
-def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
+def assignment_of(
+    network: Network, supply: Supply, setting: Setting, required: float, *, spread: bool = True
+) -> Assignment:
+    """How a fleet fares with a setting."""
     found = outlook(network, setting, spread=spread)
     charge = charge_mah_per_day(network, supply, setting, found.transmissions)
     lacks = float(np.maximum(required - found.assured, 0.0).sum())
-    return _Judged(setting, found, charge, (lacks, float(charge.sum())))
+    return Assignment(setting, found, lacks, charge)
 
 
 def _is_better(value: tuple[float, float], other: tuple[float, float]) -> bool:
@@ -178,8 +165,8 @@ class _Search:
     spread: bool
     alone: Options
 
-    def judge(self, setting: Setting) -> _Judged:
-        return _judge(self.network, self.supply, setting, self.required, self.spread)
+    def judge(self, setting: Setting) -> Assignment:
+        return assignment_of(self.network, self.supply, setting, self.required, spread=self.spread)
 
     def power_index(self, power_dbm: Floats) -> Ints:
         return np.searchsorted(self.choice.powers_dbm, power_dbm - 1e-9)
@@ -212,7 +199,7 @@ def cheapest(found: Options, needed: Floats, choice: Choice) -> Setting:
     return Setting(shed.astype(np.int64), factor.astype(np.int64), choice.powers_dbm[power])
 
 
-def _step(search: _Search, best: _Judged) -> _Judged | None:
+def _step(search: _Search, best: Assignment) -> Assignment | None:
     """A better setting, if answering to the present load makes one."""
     network, choice, required = search.network, search.choice, search.required
     air = Air(network, best.setting, best.outlook.rates)
@@ -223,7 +210,7 @@ def _step(search: _Search, best: _Judged) -> _Judged | None:
     i = np.arange(network.nodes)
     at = search.power_index(wanted.power_dbm)
     gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.assured
-    saves = best.charge - found.charge[i, wanted.shed, wanted.factor, at]
+    saves = best.charge_mah_per_day - found.charge[i, wanted.shed, wanted.factor, at]
     differs = (
         (wanted.shed != best.setting.shed)
         | (wanted.factor != best.setting.factor)
@@ -235,7 +222,7 @@ def _step(search: _Search, best: _Judged) -> _Judged | None:
     order = useful[np.lexsort((-saves[useful], -gains[useful] * fails[useful], ~fails[useful]))]
     for nodes in _groups(order):
         trial = search.judge(best.setting.changed(nodes, wanted))
-        if trial.better_than(best):
+        if _is_better(trial.value, best.value):
             return trial
     return None
 
@@ -250,7 +237,7 @@ def _groups(order: Ints) -> Iterator[Ints]:
         yield np.array([node])
 
 
-def _polished(search: _Search, best: _Judged) -> Iterator[_Judged]:
+def _polished(search: _Search, best: Assignment) -> Iterator[Assignment]:
     """Better settings from changing one node, or two at once, where there are few enough to try."""
     every = _every_option(search.network, search.choice)
     nodes = search.network.nodes
@@ -265,7 +252,7 @@ def _polished(search: _Search, best: _Judged) -> Iterator[_Judged]:
             if not _is_better(search.least(setting), best.value):
                 continue
             trial = search.judge(setting)
-            if trial.better_than(best):
+            if _is_better(trial.value, best.value):
                 best = trial
                 moved = True
                 yield best

@@ -47,9 +47,6 @@ class Played:
     collided: Ints
     """Strong enough, but a stronger packet spoilt it."""
 
-    def __add__(self, other: "Played") -> "Played":
-        return Played(*(a + b for a, b in zip(self.arrays, other.arrays, strict=True)))
-
     @property
     def arrays(self) -> tuple[Ints, ...]:
         """All counts, in the order of the fields."""
@@ -227,10 +224,7 @@ def simulated_parts(
 
 def summed(parts: Sequence[Played]) -> Played:
     """All parts together."""
-    total = parts[0]
-    for part in parts[1:]:
-        total = total + part
-    return total
+    return Played(*(np.sum(counts, axis=0) for counts in zip(*(p.arrays for p in parts), strict=True)))
 
 
 @functools.cache

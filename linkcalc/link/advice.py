@@ -13,7 +13,7 @@ from linkcalc._arrays import Floats
 from linkcalc.link import findings
 from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
 from linkcalc.link.legal import breaks_limits, station_limits
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.link.relayed_plan import RELAY_MAST_M, hops_over, relay_spots
 from linkcalc.link.remedy_options import ANTENNAS, BANDWIDTHS_KHZ, CABLES, HIGHEST_POWER_DBM, tallest_m
@@ -241,7 +241,7 @@ def _gain_dbi(case: LinkCase, end: End) -> float:
 
 def _mounting(case: LinkCase, required: _Required) -> Iterator[Advice]:
     """What costs decibels at an antenna and could be put right there."""
-    terms = (*case.budget().terms, *case.budget(back=True).terms)
+    terms = (*case.budget().terms, *case.budget("return").terms)
     for end in ENDS:
         station = case.station(end)
         ways: list[tuple[findings.Step, int, dict[str, Any]]] = []

@@ -5,8 +5,7 @@ import math
 import numpy as np
 
 from linkcalc.link.case import LinkCase
-from linkcalc.link.losses import profile_losses
-from linkcalc.link.models import two_ray_over_heights_db
+from linkcalc.link.models import profile_losses, two_ray_over_heights_db
 from linkcalc.link.result import Drawing
 from linkcalc.propagation import fresnel
 from linkcalc.units import SPEED_OF_LIGHT_M_S

@@ -3,6 +3,10 @@
 from typing import Literal, NamedTuple
 
 VerdictWord = Literal["closes", "at_risk", "does_not_close"]
+Way = Literal["forward", "return"]
+"""A direction of a link: forward is from its `from` station to its `to` station."""
+WAYS: tuple[Way, Way] = ("forward", "return")
+
 Regime = Literal["clear", "grazing", "obstructed"]
 
 TermKind = Literal[

@@ -44,9 +44,9 @@ def improved_plan(
         if found.verdict == "closes":  # what was done for another link helped this one
             continue
         if len(found.remedies) < number:
-            there = f"{len(found.remedies)} found" if found.remedies else "none was found"
+            said = f"{len(found.remedies)} found" if found.remedies else "none was found"
             raise LinkcalcError(
-                f"link {quoted(name)} has no remedy {number}: {there}; linkcalc relay looks for a relay"
+                f"link {quoted(name)} has no remedy {number}: {said}; linkcalc relay looks for a relay"
             )
         remedy = found.remedies[number - 1]
         if remedy.relay is not None:

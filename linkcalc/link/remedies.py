@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import ENDS, End, LinkCase
+from linkcalc.link.decision import Decision, decide
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, priced, station_parts
 from linkcalc.link.relayed_plan import (
@@ -47,9 +48,6 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
-
-if TYPE_CHECKING:
-    from linkcalc.link.verdict import Decision
 
 MOST = 3
 """Remedies offered."""
@@ -84,12 +82,8 @@ _ALIKE = 3
 """Combinations of the same kinds that are checked until one closes."""
 
 
-class Check(NamedTuple):
-    """How a plan is checked: what the command does, handed in."""
-
-    decide: "Callable[[LinkCase], Decision]"
-    case_of: Callable[[Plan, Link], LinkCase]
-    """A link of a plan on its ground."""
+CaseOf = Callable[[Plan, Link], LinkCase]
+"""Puts a link of a changed plan on its ground."""
 
 
 class _Base(NamedTuple):
@@ -129,13 +123,13 @@ class _Picked(NamedTuple):
         return plan_with(self.base.plan, link.model_copy(update=changes), stations)
 
 
-def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
+def remedies(case: LinkCase, plan: Plan, case_of: CaseOf) -> tuple[Remedy, ...]:
     """The cheapest combinations of changes with which a link closes, at most `MOST`; none contains another.
 
     Each closes when the plan so changed is checked, keeps the legal limits as far as the table knows them, and leaves
     no other link of the plan worse off.
     """
-    search = _Search(plan, case.link, check)
+    search = _Search(plan, case.link, case_of)
     base = _Base(case, plan)
     picked = search.candidates(base)
     # the last place is kept for one that spares battery and channel, where the cheapest do not
@@ -159,14 +153,14 @@ class _Made(NamedTuple):
 
     plan: Plan
     case: LinkCase
-    decision: "Decision"
+    decision: Decision
 
 
 @dataclass
 class _Search:
     plan: Plan
     link: Link
-    check: Check
+    case_of: CaseOf
     checks: int = 0
 
     @cached_property
@@ -260,7 +254,7 @@ class _Search:
         tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
         again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes_between(self.plan, plan)]))
         case = self._case(base, again)
-        decision = self.check.decide(case)
+        decision = decide(case)
         return _Made(again, case, decision) if decision.verdict == "closes" else None
 
     def _case(self, base: _Base, plan: Plan) -> LinkCase:
@@ -276,8 +270,7 @@ class _Search:
             if link.name == self.link.name or not touched & {link.from_, link.to}:
                 continue
             before, after = (
-                self.check.decide(self.check.case_of(p, link_of(p, link.name))).verdict
-                for p in (self.plan, plan)
+                decide(self.case_of(p, link_of(p, link.name))).verdict for p in (self.plan, plan)
             )
             if VERDICTS.index(after) < VERDICTS.index(before):
                 return False
@@ -317,7 +310,7 @@ class _Search:
             two = hops(plan, link, [relay.name])
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
-                decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]
+                decisions = [decide(self.case_of(changed, hop)) for hop in two]
             except LinkcalcError:
                 continue
             if all(d.verdict == "closes" for d in decisions):
@@ -388,12 +381,12 @@ class _Search:
                     continue
 
     def _base(self, plan: Plan, kind: str, extra: Part) -> _Base:
-        case = self.check.case_of(plan, link_of(plan, self.link.name))
+        case = self.case_of(plan, link_of(plan, self.link.name))
         parts = [extra, *self._parts(case, plan.prices)]
         return _Base(case, plan, (kind,), (extra,), sum(p.cost for p in parts))
 
 
-def _remedy(parts: tuple[Part, ...], prices: Prices, decision: "Decision", **more: Any) -> Remedy:
+def _remedy(parts: tuple[Part, ...], prices: Prices, decision: Decision, **more: Any) -> Remedy:
     """A remedy of these parts, with what was decided of the link or of its weaker hop."""
     forward, returned = decision.directions
     return Remedy(
@@ -480,8 +473,8 @@ def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:
     p = case.profile
     if ahead_m > 0.1 * p.length_m:
         return False
-    here, there = (0.0, ahead_m) if end == "near" else (p.length_m, p.length_m - ahead_m)
-    before_m, after_m = np.interp([here, there], p.distance_m, p.ground_m)
+    stands_m, moved_m = (0.0, ahead_m) if end == "near" else (p.length_m, p.length_m - ahead_m)
+    before_m, after_m = np.interp([stands_m, moved_m], p.distance_m, p.ground_m)
     return bool(after_m >= before_m + _WORTH_RISE_M)
 
 

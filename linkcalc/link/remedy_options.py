@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, gain_dbi, main_gain_dbi
 from linkcalc.link.legal import breaks_limits, station_limits
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.parts_list import added, antenna_price
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, spreads_db
@@ -147,20 +147,24 @@ class EndOptions(NamedTuple):
                     continue
                 bought = sum(p.cost for p in added(station, stood, prices) if p.item != "climb")
                 silent = stood.model_copy(update={"noise_rise_db": 0.0})
-                least_dbm = {hush: case.sensitivity_dbm(silent if hush else stood) for hush in quiet}
-                for hush, (antenna, gain, price), (repaired, repair_db) in choices:
-                    does = (i > 0, bool(antenna), cable is not None, hush, bool(repaired))
+                least_dbm = {
+                    suppressed: case.sensitivity_dbm(silent if suppressed else stood) for suppressed in quiet
+                }
+                for suppressed, (antenna, gain, price), (repaired, repair_db) in choices:
+                    does = (i > 0, bool(antenna), cable is not None, suppressed, bool(repaired))
                     climbs = any(does[:3]) or does[4]
                     cost = bought + price + (prices.climb if climbs else 0.0)
-                    changed.append((stood, repaired | antenna | ({"noise_rise_db": 0.0} if hush else {})))
+                    changed.append(
+                        (stood, repaired | antenna | ({"noise_rise_db": 0.0} if suppressed else {}))
+                    )
                     columns.append(
                         (
                             i,
                             sum(16 << bit for bit, it in enumerate(does) if it),
-                            cost + (prices.noise_suppression if hush else 0.0),
+                            cost + (prices.noise_suppression if suppressed else 0.0),
                             sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
                             gain + repair_db - loss_db,
-                            least_dbm[hush],
+                            least_dbm[suppressed],
                         )
                     )
         table = np.array(columns).T
@@ -200,9 +204,9 @@ class EndOptions(NamedTuple):
             more = more.at(full_dbm > kept.power_dbm + 0.05)
             both: Any = zip(kept[1:], more[1:], strict=True)
             options = EndOptions(self.changed, *(np.concatenate(columns) for columns in both))
-        return options.at(options._unbeaten())
+        return options.at(options._undominated_rows())
 
-    def _unbeaten(self) -> list[int]:
+    def _undominated_rows(self) -> list[int]:
         """Rows that no other of the same height matches in sending, hearing, cost and effort.
 
         Height by height, as what another height gains depends on the other end's.
@@ -279,7 +283,7 @@ class Paths(NamedTuple):
 
     def needed(self, required: Requirement) -> tuple[Floats, Floats]:
         """The required margin, forward and return."""
-        there, back = (
+        forward, returned = (
             np.asarray(
                 required.margin_db(
                     np.hypot(self.site_db, site), np.hypot(self.conditions_db, year), self.k_db
@@ -287,7 +291,7 @@ class Paths(NamedTuple):
             )
             for site, year in self.noise
         )
-        return there, back
+        return forward, returned
 
 
 def _towards(case: LinkCase, end: End, station: Station, up_deg: float | None = None) -> float:

@@ -9,9 +9,10 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.answer import Answer
-from linkcalc.errors import DomainError, PlanError, element
+from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.limits import End, ends
 from linkcalc.operation.solar_winter import blackout_chance
+from linkcalc.plan.wording import element
 from linkcalc.radio.energy import (
     CAUTION,
     CHEMISTRIES,

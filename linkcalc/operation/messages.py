@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linkcalc.answer import Answer
-from linkcalc.errors import PlanError, element
+from linkcalc.errors import PlanError
 from linkcalc.operation.channel import (
     Delay,
     FadingChannel,
@@ -18,11 +18,12 @@ from linkcalc.operation.channel import (
     by_site,
     delivered_by_try,
     delivery_delay,
+    expected_tries,
     loss,
-    tries_sent,
     unconfirmed,
 )
 from linkcalc.operation.tank.loop import YEAR_S
+from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult
@@ -215,7 +216,7 @@ def _answer(
     after = loss(measured, n)
     single = loss(channel, 1)
     sites = by_site(channel, n, 1.0 - link_of(plan, message).required_success)
-    sent, heard = tries_sent(channel, answering, n) if message.acknowledged else (float(n), 0.0)
+    sent, heard = expected_tries(channel, answering, n) if message.acknowledged else (float(n), 0.0)
     notes = []
     if n == 1 and message.kind in ("stop", "start"):
         notes.append("one try only: a single fade loses it")

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple, TypeVar
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
-from linkcalc.errors import PlanError, element, quoted, shown
+from linkcalc.errors import PlanError, quoted
 from linkcalc.plan.base import Section
 from linkcalc.plan.keys import (
     UNION_KEY,
@@ -22,6 +22,7 @@ from linkcalc.plan.keys import (
     places,
     sections_of,
 )
+from linkcalc.plan.wording import element, shown
 from linkcalc.units import converted, sister_units, split_unit
 
 Location = tuple[int | str, ...]

@@ -1,7 +1,7 @@
-"""Arguments that functions of a profile share: the profile itself, numbers, and the polarisation."""
+"""Arguments that several models share: the profile, numbers, and the polarisation."""
 
 import math
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,6 +10,9 @@ from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
 
 Polarisation = Literal["vertical", "horizontal"]
+
+Numbers = TypeVar("Numbers", float, ArrayLike, covariant=True)
+"""What the fields of a gathered argument hold: numbers, or arrays among them. The result is of the same kind."""
 
 
 def checked_profile(

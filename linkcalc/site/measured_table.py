@@ -170,7 +170,7 @@ def _receivers(case: LinkCase, end: End, feeders: Sequence[Feeder]) -> tuple[Rec
         changed = station.model_copy(update={"feeder": feeder})
         quiet = changed.model_copy(update={"noise_rise_db": 0.0})
         side = Side(case.with_stations({end: changed}), way, [], [])
-        noise_dbm = case.with_stations({end: quiet}).budget(back=way == "return").noise_power_dbm
+        noise_dbm = case.with_stations({end: quiet}).budget(way).noise_power_dbm
         found.append(
             ReceiverTable(
                 noise_dbm,

@@ -4,8 +4,8 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Literal
 
-Way = Literal["forward", "return"]
-"""there: sent by the link's `from` station, heard at its `to` station; back: the other way."""
+from linkcalc.link.findings import Way as Way
+
 Leaf = Literal["in_leaf", "out_of_leaf"]
 """Foliage on the day."""
 

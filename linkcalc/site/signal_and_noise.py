@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.link.case import LinkCase
+from linkcalc.link.case import ENDS_OF, LinkCase
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.site.readings import Reading, Way
 
@@ -37,9 +37,8 @@ class Expected:
     @classmethod
     def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
         """Expect it of a link, `foliage_db` stronger than its model says."""
-        back = way == "return"
-        b = case.budget(back=back)
-        noises = case.noise(case.near if back else case.far)
+        b = case.budget(way)
+        noises = case.noise(case.station(ENDS_OF[way][1]))
         return cls(
             b.received_power_dbm + foliage_db,
             b.noise_power_dbm,

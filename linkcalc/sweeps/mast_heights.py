@@ -20,6 +20,7 @@ from linkcalc.errors import DomainError
 from linkcalc.link.budget import DECIMALS
 from linkcalc.link.case import ENDS, LinkCase
 from linkcalc.link.drawing import LOWEST_M, MOST_M
+from linkcalc.link.findings import WAYS
 from linkcalc.link.judgement import Judgement, judgement
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import link_case, recorded_notes
@@ -344,7 +345,7 @@ def _fixed_db(case: LinkCase, near: list[LinkCase], far: list[LinkCase]) -> Floa
 
     def of(changed: LinkCase) -> Floats:
         antennas_db = sum(float(changed.antenna_db(end, changed.losses)[0]) for end in ENDS)
-        return np.array([changed.equipment_db(back=back) for back in (False, True)]) - antennas_db
+        return np.array([changed.equipment_db(way) for way in WAYS]) - antennas_db
 
     by_near, by_far = np.array([of(c) for c in near]), np.array([of(c) for c in far])
     return np.asarray(by_near[:, np.newaxis] + by_far - of(case))

@@ -19,10 +19,11 @@ from linkcalc._arrays import Floats, checked
 from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer
 from linkcalc.errors import DomainError
-from linkcalc.link.case import LinkCase
+from linkcalc.link.case import ENDS_OF, LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import link_case
 from linkcalc.link.requirement import Requirement
@@ -377,14 +378,14 @@ def _shares_and_margins(
         for profile in ground.profiles(float(length)):
             here = replace(set_out, profile=profile)
             members.append((here, profile_losses(profile, here.situation, *heights)))
-        for way, back in enumerate((False, True)):
-            rx = set_out.near if back else set_out.far
+        for i, way in enumerate(WAYS):
+            rx = set_out.station(ENDS_OF[way][1])
             noise = noise_items(set_out.noise(rx))
             rows, levels = [], []
             for here, losses in members:
                 items = [*path_items(here, losses), *noise]
                 level = -sum(float(t.value_db[0]) for t in here.path_terms(losses))
-                margin = here.equipment_db(back=back) - level - ground.extra_db + gained[way]
+                margin = here.equipment_db(way) - level - ground.extra_db + gained[i]
                 got = judgement(
                     asked,
                     margin,
@@ -394,8 +395,8 @@ def _shares_and_margins(
                 )
                 rows.append(got.site_share)
                 levels.append(margin)
-            found[way, :, column] = np.mean(rows, axis=0)
-            margins[way, :, column] = np.mean(levels, axis=0)
+            found[i, :, column] = np.mean(rows, axis=0)
+            margins[i, :, column] = np.mean(levels, axis=0)
     return found, margins
 
 

@@ -388,7 +388,7 @@ class Grid:
     ) -> list[NDArray[Any]]:
         """What follows from where each antenna sees the other; no loss is worked out."""
         return self._worked_out(
-            piece, lambda case, size: worked_out(case, _unlost(case, *_heights_m(case, size)))
+            piece, lambda case, size: worked_out(case, _path_ends(case, *_heights_m(case, size)))
         )
 
 
@@ -397,7 +397,7 @@ def _heights_m(case: LinkCase, size: int) -> tuple[Floats, Floats]:
     return near, far
 
 
-def _unlost(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
+def _path_ends(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
     """Paths of which only the ends are known."""
     facts = profile_facts(case.profile, near_m, far_m)
     unknown = {f.name: np.full(near_m.shape, math.nan) for f in fields(Losses)}

@@ -22,6 +22,7 @@ from linkcalc.area.tiles import Run
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.files import sample_path
 from linkcalc.link.advice import advise
+from linkcalc.link.decision import judge_link
 from linkcalc.link.on_ground import link_case, open_terrain
 from linkcalc.link.relayed_plan import (
     RELAY_MAST_M,
@@ -32,7 +33,7 @@ from linkcalc.link.relayed_plan import (
     with_relays,
 )
 from linkcalc.link.requirement import Requirement
-from linkcalc.link.verdict import check_plan, judge
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Station, load_plan, plan_from
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
@@ -250,7 +251,7 @@ def spare_of_whole_db(loaded, found, chain):
         directions = [
             way
             for hop in plan.plan.link
-            for way in judge(link_case(plan, hop.model_copy(update=whole), terrain))[1]
+            for way in judge_link(link_case(plan, hop.model_copy(update=whole), terrain))[1]
         ]
     return min(d.fade_margin_db - d.required_margin_db for d in directions)
 

@@ -31,7 +31,7 @@ def test_stations_stand_where_their_coordinates_say_and_links_bear_their_verdict
     result, placed, relief = made
     figure = links_figure(*made)
     ax = figure.axes[0]
-    (line,) = [k for k in ax.lines if k.get_color() == style.VERDICT[result.links[0].verdict][0]]
+    (line,) = [k for k in ax.lines if k.get_color() == style.VERDICT[result.links[0].verdict]]
     to_degrees = np.array(line.get_xydata()) * 1e3
     for (east, north), (latitude, longitude) in zip(to_degrees, placed.values(), strict=True):
         x, y = relief.position_of(np.array(latitude), np.array(longitude))

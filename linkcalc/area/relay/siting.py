@@ -21,11 +21,12 @@ from linkcalc.area.relay.search import Job, all_hops, best_cells, chained, ranke
 from linkcalc.area.tiles import Run, Singles, telling_of_tiles
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
+from linkcalc.link.decision import judge_link
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.relayed_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import LinkResult
-from linkcalc.link.verdict import check_link, judge
+from linkcalc.link.verdict import check_link
 from linkcalc.plan import Link, Station
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cell_size import finer_than_raster
@@ -261,7 +262,7 @@ class _Answered:
 
 def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
     case = link_case(loaded, link, terrain)
-    path, directions = judge(case)
+    path, directions = judge_link(case)
     return HopCheck(link.name, link.from_, link.to, path, directions, case.profile.notes)
 
 

@@ -69,7 +69,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
     return page(
         "record/page.html",
         record=record,
-        rules=Markup(rules.replace("/* verdicts */", style.verdict_rules())),
+        rules=Markup(rules.replace("/* colours */", style.css_variables(style.RECORD))),
         day=record.day and date_words(record.day),
         ways=[f"from {d.from_} to {d.to}" for d in result.directions],
         stations=[s.station.name for s in record.sites],
