@@ -473,6 +473,23 @@ def test_positions_a_few_metres_apart_are_one_spot(case):
     assert len(survey(case, apart).spots) == 2
 
 
+@pytest.mark.parametrize(
+    "better",
+    [{"spreading_factor": 12}, {"near_height_m": 15.0}, {"near_power_dbm": 20.0}, {"near_antenna": "yagi"}],
+)
+def test_packets_sent_with_more_margin_than_planned_are_no_proof_of_the_plan(case, better):
+    easy = measured(case, ways=("forward",), n=60, **better)
+    as_planned = measured(case, ways=("forward",), n=8)
+    assert survey(case, easy).directions[0].counted_as_planned is None
+    found = survey(case, easy + as_planned)
+    assert (found.directions[0].sent, found.directions[0].counted_as_planned) == (68, (8, 8))
+    assert any("60 packets were sent with settings or heights of more margin" in w for w in found.warnings)
+    assert (
+        survey(case, as_planned).warnings
+        == survey(case, [replace(r, leaf="in_leaf") for r in as_planned]).warnings
+    )
+
+
 @pytest.fixture
 def placed(case) -> LinkCase:
     """The same with stations that the plan positions."""
