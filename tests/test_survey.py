@@ -484,10 +484,6 @@ def test_packets_sent_with_more_margin_than_planned_are_no_proof_of_the_plan(cas
     found = survey(case, easy + as_planned)
     assert (found.directions[0].sent, found.directions[0].counted_as_planned) == (68, (8, 8))
     assert any("60 packets were sent with settings or heights of more margin" in w for w in found.warnings)
-    assert (
-        survey(case, as_planned).warnings
-        == survey(case, [replace(r, leaf="in_leaf") for r in as_planned]).warnings
-    )
 
 
 @pytest.fixture
