@@ -653,7 +653,7 @@ def test_a_survey_that_contradicts_the_positions_is_told(tmp_path: Path) -> None
 @pytest.mark.parametrize("apart_m", [4200.0, 2_000_000.0])
 def test_a_survey_of_less_than_half_the_way_is_refused(tmp_path: Path, apart_m: float) -> None:
     with pytest.raises(
-        TerrainError, match="2000 m long, but the stations' positions are .* apart: distances must"
+        TerrainError, match=r"2000 m long, but the stations' positions are .* apart: distances must"
     ):
         check(sites.case(QUICK, **placed(apart_m)), tmp_path)
 

@@ -62,7 +62,8 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
         surveyed = read_profile_csv(loaded.base_dir / link.profile_csv)
     if surveyed is not None:
         both = near.positioned and far.positioned
-        profile = _placed(surveyed, length_m, a, b) if both else surveyed
+        name = link.profile_csv or f'link "{link.name}"'
+        profile = _placed(surveyed, length_m, a, b, name) if both else surveyed
     else:
         profile = cut_profile(
             *a,
@@ -95,7 +96,7 @@ def _shown(station: Station, terrain: Layers) -> Surroundings | None:
 
 
 def _placed(
-    profile: Profile, length_m: float, start: tuple[float, float], end: tuple[float, float]
+    profile: Profile, length_m: float, start: tuple[float, float], end: tuple[float, float], name: str
 ) -> Profile:
     """A surveyed profile with the positions that its stations give it."""
     stretch = length_m / profile.length_m
@@ -105,7 +106,9 @@ def _placed(
         f"{length_m:.0f} m apart"
     )
     if stretch > _SURVEY_FAR_TOO_SHORT:
-        raise TerrainError(f"{said}: distances must be in metres, of the whole path, and positions right")
+        raise TerrainError(
+            f"{name}: {said}: distances must be in metres, of the whole path, and positions right"
+        )
     if abs(stretch - 1.0) > _SURVEY_TOLERANCE:
         notes = (*notes, f"{said}: the profile is used, and one of the two is wrong")
     latitude_deg, longitude_deg = geodesy.points_along(*start, *end, profile.distance_m * stretch)
