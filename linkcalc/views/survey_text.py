@@ -59,6 +59,7 @@ _RESERVATIONS: dict[Reservation, str] = {
     "contradicted": "; but the levels read contradict it",
     "losses_unexplained": "; but packets are lost that the level does not explain",
     "over_limits": f"; but {OVER_LIMITS}",
+    "other_way_elsewhere": "; but one way was read at other spots only",
 }
 
 
