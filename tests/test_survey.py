@@ -12,6 +12,7 @@ import pytest
 
 from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.link.uncertainty import REFRACTION, SLOW_FADING, SURROUNDINGS, contributors
@@ -61,7 +62,7 @@ def measured(
     heights = case.with_heights(near_m=given.get("near_height_m"), far_m=given.get("far_height_m"))
     rows = []
     for way in ways:
-        budget = heights.budget(back=way == "return")
+        budget = heights.budget(way)
         rise = 0.0 if given["engine_running"] else (case.near if way == "return" else case.far).noise_rise_db
         noise = budget.noise_power_dbm - rise + noise_db
         # fades of Rician K 10 dB with a reading's error, around their mean power
@@ -143,7 +144,7 @@ def test_what_the_site_hides_is_found_and_judged(case, excess_db, agreement):
 
 
 def test_a_site_that_loses_more_than_the_margin_does_not_close(case):
-    deep = min(case.budget().fade_margin_db, case.budget(back=True).fade_margin_db) + 12.0
+    deep = min(case.budget().fade_margin_db, case.budget("return").fade_margin_db) + 12.0
     rows = [
         Reading(2, way, sent=20, received=0, engine_running=True)
         for way in ("forward", "return")
@@ -162,8 +163,8 @@ def test_readings_at_other_heights_are_held_against_those_heights(case):
     assert found.planned_heights_m == (4.0, 6.0)
     assert abs(found.excess_db) < 1.0
     low = case.with_heights(near_m=1.5, far_m=2.0)
-    for d, back in zip(found.directions, (False, True), strict=True):
-        there = low.budget(back=back).fade_margin_db
+    for d, way in zip(found.directions, WAYS, strict=True):
+        there = low.budget(way).fade_margin_db
         assert -UNMEASURED_NOISE_DB <= d.fade_margin_db - d.predicted_margin_db <= 1.2
         assert -UNMEASURED_NOISE_DB <= d.fade_margin_as_mounted_db - there <= 1.2
         assert there < d.predicted_margin_db - 5.0
@@ -315,7 +316,7 @@ def test_a_packet_at_an_snr_its_signal_cannot_have_is_warned_of(case):
 
 
 def test_rssi_at_the_noise_without_snr_tells_nothing(case):
-    noise = case.budget(back=True).noise_power_dbm
+    noise = case.budget("return").noise_power_dbm
     rows = [Reading(2, "return", rssi_dbm=noise + 1.0) for _ in range(5)]
     with pytest.raises(ReadingsError, match="no reading tells a level"):
         survey(case, rows)
@@ -471,6 +472,72 @@ def test_positions_a_few_metres_apart_are_one_spot(case):
     assert survey(case, rows).spots == ()
     apart = [replace(r, latitude_deg=-40.0 + 1e-3 * (i % 2), longitude_deg=-20.0) for i, r in enumerate(rows)]
     assert len(survey(case, apart).spots) == 2
+
+
+@pytest.mark.parametrize(
+    "better",
+    [{"spreading_factor": 12}, {"near_height_m": 15.0}, {"near_power_dbm": 20.0}, {"near_antenna": "yagi"}],
+)
+def test_packets_sent_with_more_margin_than_planned_are_no_proof_of_the_plan(case, better):
+    easy = measured(case, ways=("forward",), n=60, **better)
+    as_planned = measured(case, ways=("forward",), n=8)
+    assert survey(case, easy).directions[0].counted_as_planned is None
+    found = survey(case, easy + as_planned)
+    assert (found.directions[0].sent, found.directions[0].counted_as_planned) == (68, (8, 8))
+    assert any("60 packets were sent with settings or heights of more margin" in w for w in found.warnings)
+
+
+@pytest.fixture
+def placed(case) -> LinkCase:
+    """The same with stations that the plan positions."""
+    east = {"near": -20.0, "far": -19.976}
+    return case.with_stations(
+        {
+            end: case.station(end).model_copy(update={"latitude_deg": -40.0, "longitude_deg": longitude})
+            for end, longitude in east.items()
+        }
+    )
+
+
+def at(reading: Reading, station, north_deg: float = 0.0, **given) -> Reading:
+    place = {"latitude_deg": station.latitude_deg + north_deg, "longitude_deg": station.longitude_deg}
+    return replace(reading, **place, **given)
+
+
+@pytest.mark.parametrize("told", ["places", "names", "one place"])
+def test_phones_at_both_ends_are_no_two_spots_of_which_the_better_would_count(placed, told):
+    """The shed's phone hears a fifth of the packets, the tank's hears all: the first must not be left out."""
+    forward = [replace(r, sent=10, received=2) for r in measured(placed, -5.0, ways=("forward",))]
+    backward = measured(placed, -40.0, ways=("return",))
+    if told == "names":
+        rows = [replace(r, spot="shed") for r in forward] + [replace(r, spot="tank") for r in backward]
+    else:
+        rows = [at(r, placed.far) for r in forward] if told == "places" else forward
+        rows = rows + [at(r, placed.near) for r in backward]
+    found = survey(placed, rows)
+    plain = survey(placed, forward + backward)
+    assert (found.spots, found.verdict) == ((), plain.verdict)
+    assert found.directions[0].fade_margin_db == pytest.approx(plain.directions[0].fade_margin_db)
+    assert any("taken together, as of the two ends" in w for w in found.warnings)
+
+
+def test_positions_at_both_ends_are_one_place_though_one_end_noted_both_ways(placed):
+    rows = [at(r, placed.near) for r in measured(placed, -40.0)]
+    rows += [at(r, placed.far, sent=10, received=2) for r in measured(placed, 0.0, ways=("forward",))]
+    assert survey(placed, rows).spots == ()
+
+
+def test_the_better_spot_does_not_close_where_only_a_worse_one_was_read_the_other_way(case):
+    rows = measured(case, -40.0, ways=("return",), spot="post") + measured(case, 10.0, spot="gully")
+    found = survey(case, rows)
+    assert (found.spot, found.verdict) == ("post", "at_risk")
+    assert found.statement.endswith("but one way was read at other spots only.")
+
+
+@pytest.mark.parametrize(("north_deg", "said"), [(0.0, False), (0.0015, False), (0.01, True)])
+def test_readings_taken_where_no_station_is_planned_are_named(placed, north_deg, said):
+    found = survey(placed, [at(r, placed.near, north_deg) for r in measured(placed)])
+    assert any("from the nearer station of the plan" in w for w in found.warnings) == said
 
 
 def test_a_drive_log_is_no_walk_test(case):
