@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError
-from linkcalc.site.acceptance import acceptance, judge
+from linkcalc.site.acceptance import acceptance, fixed_rule, judge, sequential_rule
 from linkcalc.site.loss_rate import largest_loss_rate, loss_rate_interval, packets_needed
-from linkcalc.site.stopping import fixed_rule, sequential_rule
 
 WILSON = [
     # sent, lost, low %, high %: trade notes, commissioning table, two-sided 95 %
