@@ -18,9 +18,10 @@ from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.link.uncertainty import REFRACTION, SLOW_FADING, SURROUNDINGS, contributors
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Feeder, load_plan
+from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import vegetation
 from linkcalc.site.measured import Side
-from linkcalc.site.readings import Reading, Readings, read_readings
+from linkcalc.site.readings import Reading, Readings, read_all, read_readings
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.site.walk_test import MOST_SPOTS, SPOT_SPREAD_DB, SPOT_TAIL, compare_spots
 from linkcalc.terrain.profile import Profile
@@ -502,6 +503,31 @@ def placed(case) -> LinkCase:
 def at(reading: Reading, station, north_deg: float = 0.0, **given) -> Reading:
     place = {"latitude_deg": station.latitude_deg + north_deg, "longitude_deg": station.longitude_deg}
     return replace(reading, **place, **given)
+
+
+def test_readings_saved_by_the_sheet_of_the_site_next_door_are_noticed(placed, tmp_path):
+    """Its plan names link and stations alike. A minute of latitude is 1852 m."""
+    near, far = (position_deg(s) for s in (placed.near, placed.far))
+    rows = [{"direction": "forward", "rssi_dbm": -101.0, "snr_db": 4.0}]
+    files = []
+    for away_m in (0.0, 60.0, 500.0):
+        content = {
+            "readings": rows,
+            "where": {"positions_deg": [near, (far[0] - away_m / 1852.0 / 60.0, far[1])]},
+        }
+        files.append(tmp_path / f"{away_m:.0f}.json")
+        files[-1].write_text(json.dumps(content))
+    rows.append({"direction": "return", "rssi_dbm": -103.0, "snr_db": 3.0})
+    stations = (placed.near.name, placed.far.name)
+    for file in files[:2]:
+        assert not said(survey_link(placed, read_readings(file, stations)), "another site")
+    assert said(
+        survey_link(placed, read_readings(files[2], stations)), "up to 500 m from this plan's: another site"
+    )
+    files[1].write_text(json.dumps({"readings": rows, "where": {"positions_deg": [None, None]}}))
+    both = read_all([files[1], files[2]], stations)
+    assert both.positions_deg[:2] == (None, None)
+    assert said(survey_link(placed, both), "up to 500 m")
 
 
 @pytest.mark.parametrize("told", ["places", "names", "one place"])

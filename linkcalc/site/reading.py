@@ -1,9 +1,10 @@
 """A reading of a signal taken on site, and what a file of them holds."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from typing import Literal
 
+from linkcalc.answer import said
 from linkcalc.link.findings import Way as Way
 
 Leaf = Literal["in_leaf", "out_of_leaf"]
@@ -82,6 +83,8 @@ class Readings:
     notes: tuple[str, ...] = ()
     link: str | None = None
     plan_digest: str | None = None
+    positions_deg: tuple[tuple[float, float] | None, ...] = field(default=(), metadata=said())
+    """Of `from` and `to` on the sheet that saved them, file after file; None where its plan gave none."""
 
 
 COLUMNS = tuple(f.name for f in fields(Reading) if f.name not in ("row", "file"))

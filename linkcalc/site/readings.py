@@ -70,8 +70,8 @@ def read_readings(path: str | Path, stations: tuple[str, str], *, direction: Way
     rounded.
 
     JSON: an object with ``readings``, a list of objects with the same keys; optionally ``link`` (a name),
-    ``plan_digest``, ``heights`` with ``near_height_m`` and ``far_height_m``, and ``settings`` with any other
-    of these keys, for all readings that do not say.
+    ``plan_digest``, ``where`` with the ``positions_deg`` of both stations, ``heights`` with ``near_height_m`` and
+    ``far_height_m``, and ``settings`` with any other of these keys, for all readings that do not say.
 
     >>> import tempfile
     >>> file = Path(tempfile.mkdtemp(), "readings.csv")
@@ -126,6 +126,7 @@ def read_all(
         tuple(dict.fromkeys(notes)),
         links[0] if links else None,
         digests[0] if digests else None,
+        tuple(position for f in found for position in f.positions_deg),
     )
 
 
@@ -251,6 +252,19 @@ def _from_json(path: str | Path, text: str, stations: tuple[str, str], direction
         notes=(*found.notes, *extra),
         link=_text_or_none(content.get("link")),
         plan_digest=_text_or_none(content.get("plan_digest")),
+        positions_deg=_positions_deg(content.get("where")),
+    )
+
+
+def _positions_deg(where: Any) -> tuple[tuple[float, float] | None, ...]:
+    positions = where.get("positions_deg") if isinstance(where, dict) else None
+    if not isinstance(positions, list) or len(positions) != 2:
+        return ()
+    return tuple(
+        (float(p[0]), float(p[1]))
+        if isinstance(p, list) and len(p) == 2 and all(isinstance(x, int | float) for x in p)
+        else None
+        for p in positions
     )
 
 

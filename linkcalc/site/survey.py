@@ -8,6 +8,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import cycle
 from typing import Literal
 
 from linkcalc.answer import Answer, said, view
@@ -18,19 +19,31 @@ from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
+from linkcalc.plan.stations import position_deg
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
 from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Side, State
 from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Readings, RefusedRow
-from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, nearer_station, spots_tried, walk_test
+from linkcalc.site.walk_test import (
+    MOST_SPOTS,
+    Spot,
+    apart_m,
+    by_spot_name,
+    nearer_station,
+    spots_tried,
+    walk_test,
+)
 
 FAULT_DB = 15.0
 """Measured further below the prediction than this: a fault (common practice, no source)."""
 
 FAR_OFF_M = 200.0
 """Readings farther from both planned stations were taken elsewhere, however badly a phone knows where it is."""
+
+SAME_SITE_M = 100.0
+"""Stations moved by no more are those of the same site, placed anew."""
 
 SAME_HEIGHT_M = 0.25
 """Antennas within this of the plan's heights stand where the answer is for (half of the least step between
@@ -365,6 +378,13 @@ def _foreign(found: Readings, case: LinkCase, plan_digest: str | None) -> list[s
         lines.append("the readings were taken for another version of this plan")
     if found.link and found.link != case.link.name:
         lines.append(f'the readings name link "{found.link}"; they are compared with "{case.link.name}"')
+    sheets = zip(cycle((case.near, case.far)), found.positions_deg, strict=False)
+    moved_m = [apart_m(*position_deg(s), *at) for s, at in sheets if s.positioned and at is not None]
+    if (most_m := max(moved_m, default=0.0)) > SAME_SITE_M:
+        lines.append(
+            f"the readings were saved on a sheet whose stations stand up to {most_m:.0f} m from this plan's: another"
+            " site with the same names? The answer is for where they were taken"
+        )
     return lines
 
 

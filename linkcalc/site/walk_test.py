@@ -59,7 +59,7 @@ def by_spot_name(readings: Sequence[Reading]) -> dict[str, list[int]]:
     for i, r in enumerate(readings):
         name = r.spot or UNNAMED
         if not r.spot and r.latitude_deg is not None and r.longitude_deg is not None:
-            near = (n for y, x, n in places if _apart_m(y, x, r.latitude_deg, r.longitude_deg) < SAME_SPOT_M)
+            near = (n for y, x, n in places if apart_m(y, x, r.latitude_deg, r.longitude_deg) < SAME_SPOT_M)
             name = next(near, "")
             if not name:
                 name = f"{r.latitude_deg:.5f}, {r.longitude_deg:.5f}"
@@ -75,7 +75,7 @@ def nearer_station(case: LinkCase, reading: Reading) -> tuple[float, str]:
     assert reading.latitude_deg is not None
     assert reading.longitude_deg is not None
     here = reading.latitude_deg, reading.longitude_deg
-    return min((_apart_m(*position_deg(s), *here), s.name) for s in (case.near, case.far))
+    return min((apart_m(*position_deg(s), *here), s.name) for s in (case.near, case.far))
 
 
 def spots_tried(case: LinkCase, readings: Sequence[Reading]) -> dict[str, list[int]]:
@@ -93,7 +93,7 @@ def spots_tried(case: LinkCase, readings: Sequence[Reading]) -> dict[str, list[i
     return {UNNAMED: list(range(len(readings)))} if one_way_each or at_both else spots
 
 
-def _apart_m(y: float, x: float, latitude_deg: float, longitude_deg: float) -> float:
+def apart_m(y: float, x: float, latitude_deg: float, longitude_deg: float) -> float:
     # a few metres, or which of two is nearer: the earth is flat
     east = ((x - longitude_deg + 180.0) % 360.0 - 180.0) * math.cos(math.radians(y))
     return math.radians(math.hypot(y - latitude_deg, east)) * EARTH_RADIUS_M
