@@ -155,8 +155,11 @@ def _margin(found: Finding) -> str:
         f"works at {out_of_100(found.site_share)} such sites in 100; where it does, "
         f"{messages_percent(found.success)} of the messages arrive"
     )
+    enough = f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required"
     if found.verdict == "closes":
-        return f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required; {works}"
+        return f"{enough}; {works}"
+    if found.margin_db >= found.required_db:  # see `judgement.judge`: no profile, no plain "closes"
+        return f"the ground between is not known; as far as it is, {enough}"
     return f"{short_words(found.margin_db, found.required_db, way)}; {works}"
 
 
