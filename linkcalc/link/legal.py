@@ -21,7 +21,7 @@ _ON_A_STEP_DB = 1e-6
 
 
 def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
-    """What the table of limits says about a station's transmitter, with all that it sends over the link.
+    """What the table of limits says about a station's transmitter, with all that it sends.
 
     None where the plan names no region.
     """
@@ -45,6 +45,7 @@ def _limits_at(case: LinkCase, end: End) -> Callable[[float], LimitsCheck | None
         feeder_loss_db=feeder_loss_db(station, case.frequency_hz),
         hopping_channels=r.hopping_channels,
         listen_before_talk=r.listen_before_talk,
+        other_traffic=case.sent_elsewhere[ENDS.index(end)],
         conditions_met=frozenset(r.conditions_met),
     )
     return lambda power_dbm: _limits(
