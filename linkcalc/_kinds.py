@@ -4,18 +4,18 @@ import ast
 import re
 from collections.abc import Callable
 from functools import wraps
-from inspect import Parameter, signature
+from inspect import Parameter, Signature, signature
 from numbers import Integral, Real
 from types import UnionType
-from typing import Any, ParamSpec, TypeVar, Union, get_args, get_origin
+from typing import Any, ParamSpec, TypeVar, Union, Unpack, get_args, get_origin
 
-from linkcalc.errors import ArgumentError
-from linkcalc.wording import shortened
+from linkcalc.errors import ArgumentError, shortened
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
 WHERE = {
+    "Answer": "lc.check(plan)",
     "Axes": "figure.add_subplot()",
     "CoverageResult": "lc.coverage(plan, station)",
     "DataFrame": "pandas.read_csv(file)",
@@ -24,8 +24,10 @@ WHERE = {
     "HeightTable": "lc.heights(plan)",
     "LinkResult": "lc.check(plan).links[0]",
     "LoadedFleet": "lc.load_fleet(file)",
+    "Plan": "lc.load_plan(file).plan",
     "Profile": "lc.profile_from(distance_m, ground_m)",
     "Readings": "lc.readings_from(frame, plan)",
+    "Result": "lc.check(plan)",
     "Scheduler": "linkcalc.area.scheduler.Local()",
     "Sweep": "lc.sweep(plan, vary)",
     "date": "datetime.date(2031, 5, 2)",
@@ -39,9 +41,9 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
     """Refuse arguments of a kind that the annotations do not name, before the function begins.
 
     Classes are known by their names, so that none is imported for it. Annotations of a form that is not known here,
-    such as a plan's, are the function's own business.
+    such as a plan's, are the function's own business. Keywords of a typed dictionary are shown, and checked, by name.
     """
-    takes = signature(function)
+    takes = _laid_out(signature(function))
     wanted = {name: _terms(p) for name, p in takes.parameters.items()}
 
     @wraps(function)
@@ -59,7 +61,23 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
                     )
         return function(*args, **kwargs)
 
+    checked.__signature__ = takes  # type: ignore[attr-defined]
     return checked
+
+
+def _laid_out(takes: Signature) -> Signature:
+    """A signature that names the keywords of ``**name: Unpack[...]``; one that is not given is None."""
+    parameters: list[Parameter] = []
+    for one in takes.parameters.values():
+        if get_origin(one.annotation) is Unpack:
+            (keywords,) = get_args(one.annotation)
+            parameters += [
+                Parameter(name, Parameter.KEYWORD_ONLY, default=None, annotation=kind)
+                for name, kind in keywords.__annotations__.items()
+            ]
+        else:
+            parameters.append(one)
+    return takes.replace(parameters=parameters)
 
 
 def _terms(parameter: Parameter) -> tuple[str, ...]:
@@ -69,7 +87,7 @@ def _terms(parameter: Parameter) -> tuple[str, ...]:
         parts: list[Any] = re.split(r"\s*\|\s*(?![^\[]*\])", said)
     else:
         parts = [*get_args(said)] if get_origin(said) in (Union, UnionType) else [said]
-    texts = [p.__name__ if type(p) is type else str(p) for p in parts]
+    texts = [p.__name__ if isinstance(p, type) and get_origin(p) is None else str(p) for p in parts]
     terms = tuple(re.sub(r"\b[a-z_.]+\.(?=\w)", "", text) for text in texts)
     return terms if all(term in _CHECKS or _FORM.fullmatch(term) for term in terms) else ()
 
@@ -119,34 +137,27 @@ def _names(value: object) -> set[str]:
     return {kind.__name__ for kind in type(value).__mro__}
 
 
-def _choices(term: str) -> tuple[object, ...] | None:
-    """The values that a Literal allows."""
-    said = re.fullmatch(r"Literal\[(.*)\]", term)
-    return ast.literal_eval(f"({said[1]},)") if said else None
+def _known(term: str) -> tuple[list[str], Callable[[Any], bool]]:
+    """How a kind is called, a Literal by each of its values, and what is one."""
+    if term in _CHECKS:
+        words, test = _CHECKS[term]
+        return [words], test
+    if term.startswith("Callable"):
+        return ["a function"], callable
+    if term.startswith("Literal"):
+        choices = ast.literal_eval(f"({term.removeprefix('Literal[')[:-1]},)")
+        named = [f'"{c}"' if isinstance(c, str) else str(c) for c in choices]
+        return named, lambda v: (isinstance(v, str) or _kind(v) == "i") and v in choices
+    return [f"{'an' if term[0] in 'AEIOU' else 'a'} {term}"], lambda v: term in _names(v)
 
 
 def _is_one(value: Any, term: str) -> bool:
-    choices = _choices(term)
-    if choices is not None:
-        return (isinstance(value, str) or _kind(value) == "i") and value in choices
-    if term.startswith("Callable"):
-        return callable(value)
-    return _CHECKS[term][1](value) if term in _CHECKS else term in _names(value)
+    return _known(term)[1](value)
 
 
 def _words(wanted: tuple[str, ...]) -> str:
     """What may be given, and one example of it."""
-    words: list[str] = []
-    for term in wanted:
-        choices = _choices(term)
-        if choices is not None:
-            words += [f'"{c}"' if isinstance(c, str) else str(c) for c in choices]
-        elif term.startswith("Callable"):
-            words.append("a function")
-        else:
-            words.append(
-                _CHECKS[term][0] if term in _CHECKS else f"{'an' if term[0] in 'AEIOU' else 'a'} {term}"
-            )
+    words = [word for term in wanted for word in _known(term)[0]]
     # a path may be text too, which needs no saying
     said_already = {"None", "a str"} if "a path" in words else {"None"}
     words = [*dict.fromkeys(word for word in words if word not in said_already)]

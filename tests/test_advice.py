@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 
 from linkcalc.link.advice import advise
 from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.models import clearance
 from linkcalc.link.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
-from linkcalc.link.uncertainty import combined_db, contributors, fading
-from linkcalc.link.verdict import check_plan, judge
+from linkcalc.link.uncertainty import combined_db, contributors, rician_k_db
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Antenna, Feeder, load_plan
 from linkcalc.plan.power import Regulation
 from tests import sites
@@ -110,7 +111,7 @@ def mounted(case: LinkCase, text: str) -> LinkCase:
 
 
 def closes(case: LinkCase) -> bool:
-    return all(d.verdict == "closes" for d in judge(case)[1])
+    return all(d.verdict == "closes" for d in judge_link(case)[1])
 
 
 def hold_to_its_word(case: LinkCase) -> list[Advice]:
@@ -145,7 +146,7 @@ def hold_to_reason(case: LinkCase, after: LinkCase, told: Advice) -> None:
 
 
 def margins(case: LinkCase) -> tuple[float, float]:
-    return case.budget().fade_margin_db, case.budget(back=True).fade_margin_db
+    return case.budget().fade_margin_db, case.budget("return").fade_margin_db
 
 
 def stations(draw: st.DrawFn) -> dict[str, Any]:
@@ -406,7 +407,7 @@ def test_no_power_beyond_a_watt_is_advised() -> None:
 
 
 def test_only_the_end_that_is_not_heard_needs_more_power() -> None:
-    back = judge(sites.case(RIDGE, shed={"noise_rise_db": 6.0}))[1][1]
+    back = judge_link(sites.case(RIDGE, shed={"noise_rise_db": 6.0}))[1][1]
     enough_dbm = 14.0 + back.required_margin_db - back.fade_margin_db + 0.1
     case = sites.case(RIDGE, shed={"noise_rise_db": 6.0, "transmit_power_dbm": enough_dbm})
     told = next(a for a in hold_to_its_word(case) if a.kind == "power")
@@ -466,7 +467,7 @@ def test_each_hop_must_have_the_root_of_what_is_asked_of_both() -> None:
             for rx, margin_db in zip((hop.far, hop.near), margins(hop), strict=True):
                 found = contributors(hop, rx)
                 needs_db = asked.margin_db(
-                    combined_db(found, "site"), combined_db(found, "conditions"), fading(hop)[1]
+                    combined_db(found, "site"), combined_db(found, "conditions"), rician_k_db(hop)
                 )
                 spare_db[name] = min(spare_db[name], margin_db - needs_db)
     assert spare_db["whole"] - spare_db["root"] > 1.5

@@ -39,14 +39,9 @@ def test_the_command_fails_when_a_bar_is_missed(
 def test_both_sides_of_the_benchmark_give_the_same_loss() -> None:
     packed = bench_p1812.invented_profile()
     ours = p1812.basic_transmission_loss_db(
-        packed["distance_m"],
-        packed["ground_m"],
-        clutter_m=packed["clutter_m"],
-        zone=packed["zone"],
-        tx_height_m=12.0,
-        rx_height_m=19.0,
-        frequency_hz=868e6,
-        time_percent=10.0,
+        **bench_p1812.inputs(
+            **packed, tx_height_m=12.0, rx_height_m=19.0, frequency_hz=868e6, time_percent=10.0
+        )
     )
     theirs = predict(
         packed["distance_m"] / 1e3,

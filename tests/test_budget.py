@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from linkcalc.errors import DomainError
 from linkcalc.link.budget import Budget, term
 from linkcalc.link.case import LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.result import Term
 from linkcalc.propagation.free_space import free_space_loss_db
 from tests import sites
@@ -82,8 +83,8 @@ def cases(draw: st.DrawFn) -> LinkCase:
 @settings(max_examples=60, deadline=None)
 @given(case=cases())
 def test_the_printed_terms_add_up_to_the_margin_to_the_last_digit(case: LinkCase) -> None:
-    for back in (False, True):
-        budget = case.budget(back=back)
+    for way in WAYS:
+        budget = case.budget(way)
         assert exact(budget.terms) == Decimal(repr(budget.fade_margin_db))
         arriving = [t for t in budget.terms if t.group != "threshold"]
         assert exact(arriving) == Decimal(repr(budget.received_power_dbm))
@@ -99,17 +100,17 @@ def test_the_printed_terms_add_up_to_the_margin_to_the_last_digit(case: LinkCase
 @settings(max_examples=30, deadline=None)
 @given(case=cases())
 def test_both_directions_of_a_link_share_one_path_loss(case: LinkCase) -> None:
-    there, back = case.budget(), case.budget(back=True)
-    assert there.path_loss_db == back.path_loss_db
-    assert [t for t in there.terms if t.group == "path"] == [t for t in back.terms if t.group == "path"]
+    forward, returned = case.budget(), case.budget("return")
+    assert forward.path_loss_db == returned.path_loss_db
+    assert [t for t in forward.terms if t.group == "path"] == [t for t in returned.terms if t.group == "path"]
 
 
 @settings(max_examples=30, deadline=None)
 @given(case=cases())
 def test_only_powers_and_receivers_make_the_two_directions_differ(case: LinkCase) -> None:
     """Antennas, feeders and losses count the same for sending and receiving."""
-    there, back = case.budget(), case.budget(back=True)
-    difference = there.received_power_dbm - back.received_power_dbm
+    forward, returned = case.budget(), case.budget("return")
+    difference = forward.received_power_dbm - returned.received_power_dbm
     powers = case.near.transmit_power_dbm - case.far.transmit_power_dbm
     assert difference == pytest.approx(powers, abs=5e-6)
 
@@ -117,7 +118,7 @@ def test_only_powers_and_receivers_make_the_two_directions_differ(case: LinkCase
 def test_equal_radios_in_equal_noise_have_equal_margins() -> None:
     case = sites.case(tank={"antenna": {"type": "yagi"}, "feeder": {"type": "rg58", "length_m": 9.0}})
     # the feeder hides outside noise, of which there is none at 868 MHz in the country
-    assert case.budget().fade_margin_db == case.budget(back=True).fade_margin_db
+    assert case.budget().fade_margin_db == case.budget("return").fade_margin_db
 
 
 def test_a_decibel_less_of_power_is_a_decibel_less_of_margin() -> None:

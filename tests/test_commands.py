@@ -11,7 +11,7 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.cli import COMMANDS
-from linkcalc.plan.in_python import as_plan
+from linkcalc.plan.loading import as_plan
 
 PLAIN = lc.sample_path("plain")
 NO_ANSWER = {"new", "ground", "schema", "samples", "listen"}

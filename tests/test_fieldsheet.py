@@ -10,11 +10,11 @@ from scipy.interpolate import RegularGridInterpolator
 
 from linkcalc.errors import DomainError
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
-from linkcalc.link.verdict import judge
 from linkcalc.operation.limits import section
 from linkcalc.plan import LoadedPlan, load_plan
 from linkcalc.site.fieldsheet import FieldSheet, field_sheet
@@ -65,7 +65,7 @@ def test_its_terms_add_up_to_the_margin_that_check_finds(upland: tuple[LoadedPla
         common -= end.feeders[0].loss_db + end.extra_loss_db
     snr = sheet.signals[sheet.planned_signal].required_snr_db
     with recorded_notes():
-        _, (there, back) = judge(case)
+        _, (there, back) = judge_link(case)
     assert near.transmit_power_dbm + common - far.feeders[0].noise_dbm - snr == pytest.approx(
         there.fade_margin_db, abs=0.01
     )

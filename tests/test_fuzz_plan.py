@@ -13,7 +13,8 @@ from typer.testing import CliRunner
 from linkcalc.cli import _shell, app
 from linkcalc.errors import PlanError, TerrainError
 from linkcalc.plan import load_plan
-from linkcalc.plan.starter import starter_plan, starter_profile
+from linkcalc.plan.scenario import starter_profile
+from linkcalc.plan.starter import starter_plan
 from tests.plan.plans import PLAN
 
 SEED = 20_260

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.judgement import judge, judgement
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.uncertainty import path_items
-from linkcalc.link.verdict import judge as judge_link
 from tests import sites
 
 RIDGE = sites.profile(3000.0, sites.ridge(30.0, 1300.0, 250.0), points=61)

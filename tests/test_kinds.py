@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 import linkcalc as lc
-from linkcalc import commands
 
 PLAIN, UPLAND = lc.sample_path("plain"), lc.sample_path("upland")
 
@@ -95,13 +94,31 @@ def test_a_picture_of_another_answer_says_which_one_it_draws() -> None:
         lc.draw_profile(None, result.links[0])  # type: ignore[arg-type]
 
 
+def test_a_plan_in_place_of_a_result_says_where_either_comes_from() -> None:
+    loaded = lc.load_plan(PLAIN)
+    with pytest.raises(lc.ArgumentError) as caught:
+        lc.with_sections(loaded, loaded.plan)  # type: ignore[arg-type]
+    assert str(caught.value) == "with_sections: result is a Result, such as lc.check(plan); not LoadedPlan"
+    with pytest.raises(
+        lc.ArgumentError, match=r"plan is a Plan, such as lc\.load_plan\(file\)\.plan; not LoadedPlan"
+    ):
+        lc.with_sections(lc.check_plan(loaded, advice=False), loaded)  # type: ignore[arg-type]
+    with pytest.raises(
+        lc.ArgumentError, match=r"show: result is an Answer or a Figure, such as .*; not str: 'plan'"
+    ):
+        lc.show("plan")  # type: ignore[arg-type]
+
+
+COMMANDS = [name for name, home in lc._HOMES.items() if home.startswith("commands.")]
 ONE_OF_SEVERAL = {"prices": "cost_per_m", "job": "site"}
 """A keyword that a function takes by `**`."""
+OWN_WORDS = ("tables", "profiles")
+"""What `plan_from` refuses in words of its own."""
 KEYWORDS = [
     (name, ONE_OF_SEVERAL.get(p.name, p.name))
-    for name in commands.__all__
+    for name in (*COMMANDS, "check_plan", "load_plan", "plan_from", "show", "with_sections")
     for p in inspect.signature(getattr(lc, name)).parameters.values()
-    if p.default is not p.empty or p.name in ONE_OF_SEVERAL
+    if (p.default is not p.empty or p.name in ONE_OF_SEVERAL) and p.name not in OWN_WORDS
 ]
 
 
@@ -128,6 +145,8 @@ def test_a_keyword_of_another_kind_is_named_with_what_it_takes(
         (lc.relay, "relays", 3, "relay: relays is 1 or 2; not int: 3"),
         (lc.relay, "relays", True, "relay: relays is 1 or 2; not bool: True"),
         (lc.relay, "radius_m", "2 km", "relay: radius_m is a number; not str: '2 km'"),
+        (lc.check_plan, "brief", "no", "check_plan: brief is True or False; not str: 'no'"),
+        (lc.plan_from, "base_dir", 5, "plan_from: base_dir is a path; not int: 5"),
         (lc.check, "advice", "no", "check: advice is True or False; not str: 'no'"),
         (lc.survey, "leaf", "summer", 'survey: leaf is "in_leaf" or "out_of_leaf"; not str: \'summer\''),
         (lc.compare, "settings", "tank.x=8", "compare: settings is a list of str; not str: 'tank.x=8'"),

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linkcalc.link.case import ENDS, End, LinkCase
-from linkcalc.link.legal import lawful, lawful_powers, station_limits
+from linkcalc.link.legal import lawful, lawful_powers, station_limits, transmitter
 from linkcalc.link.traffic import Sent
 from linkcalc.link.verdict import check_plan
-from linkcalc.plan import load_plan
+from linkcalc.plan import Feeder, load_plan
 from linkcalc.plan.power import Regulation
 from tests import sites
 
@@ -39,7 +39,7 @@ def test_without_a_region_nothing_is_asked() -> None:
     case = case_in(None, tank={"transmit_power_dbm": 33.0})
     assert station_limits(case, "near") is None
     assert lawful(case) == (case, ())
-    counted, other = lawful_powers(case, "near", np.array([-5.0, 33.0]))
+    counted, other = lawful_powers(np.array(transmitter(case, "near")), np.array([-5.0, 33.0]), np.zeros(1))
     assert counted.tolist() == [-5.0, 33.0]
     assert not other.any()
 
@@ -168,9 +168,14 @@ def test_many_powers_are_judged_as_each_alone(
     assert found is not None
     near_steps = [s + d for s in found.power_steps_dbm for d in (-0.031, -1e-7, 1e-7, 0.021)]
     planned = np.array(powers_dbm + near_steps)
-    counted, other = lawful_powers(case, end, planned)
-    for power, its, more in zip(planned, counted, other, strict=True):
-        station = case.station(end).model_copy(update={"transmit_power_dbm": float(power)})
-        legal, over = lawful(case.with_stations({end: station}))
-        assert its == pytest.approx(legal.station(end).transmit_power_dbm, abs=1e-9)
-        assert more == any(x.legal_dbm is None for x in over if x.station == station.name)
+    cables = [Feeder(length_m=length, loss_db_per_100m=20.0) for length in (0.0, 12.0)]
+    losses_db = np.array([[0.0], [2.4]])
+    counted, other = lawful_powers(np.array(transmitter(case, end)), planned, losses_db)
+    for row, cable in enumerate(cables):
+        for power, its, more in zip(planned, counted[row], other[row], strict=True):
+            station = case.station(end).model_copy(
+                update={"transmit_power_dbm": float(power), "feeder": cable}
+            )
+            legal, over = lawful(case.with_stations({end: station}))
+            assert its == pytest.approx(legal.station(end).transmit_power_dbm, abs=1e-9)
+            assert more == any(x.legal_dbm is None for x in over if x.station == station.name)

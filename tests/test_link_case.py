@@ -19,18 +19,19 @@ from linkcalc.link.case import (
     surroundings,
     surroundings_of_many,
 )  # fmt: skip
+from linkcalc.link.findings import WAYS, Way
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.propagation import building_entry, clutter, noise
 from linkcalc.terrain.land_cover import KINDS, Around
 from tests import sites
 
 
-def values(case: LinkCase, *, back: bool = False) -> dict[str, float]:
-    return {t.name: t.value_db for t in case.budget(back=back).terms}
+def values(case: LinkCase, way: Way = "forward") -> dict[str, float]:
+    return {t.name: t.value_db for t in case.budget(way).terms}
 
 
 def margins(case: LinkCase) -> tuple[float, float]:
-    return case.budget().fade_margin_db, case.budget(back=True).fade_margin_db
+    return case.budget().fade_margin_db, case.budget("return").fade_margin_db
 
 
 PLACED = {"latitude_deg": -40.0, "longitude_deg": -20.0}
@@ -88,7 +89,7 @@ def test_an_antenna_aimed_away_shows_its_back() -> None:
     yagi = {"type": "yagi", "azimuth_deg": 270.0}
     case = sites.case(tank=PLACED | {"antenna": yagi}, shed=PLACED)
     assert values(case)["off the beam, tank"] == pytest.approx(-15.0, abs=0.1)
-    assert values(case, back=True)["off the beam, tank"] == values(case)["off the beam, tank"]
+    assert values(case, "return")["off the beam, tank"] == values(case)["off the beam, tank"]
     assert "off the beam, shed" not in values(case)
 
 
@@ -127,8 +128,8 @@ def test_crossed_polarisations_cost_twenty_decibels_and_circular_three(
 ) -> None:
     """20 dB: common practice, no source; 3 dB: theory."""
     case = sites.case(tank={"antenna": {"polarisation": near}}, shed={"antenna": {"polarisation": far}})
-    for back in (False, True):
-        assert -values(case, back=back).get("polarisation mismatch", 0.0) == pytest.approx(loss_db, abs=0.01)
+    for way in WAYS:
+        assert -values(case, way).get("polarisation mismatch", 0.0) == pytest.approx(loss_db, abs=0.01)
 
 
 # Feeders and losses
@@ -383,9 +384,9 @@ def test_the_terms_come_in_the_order_in_which_the_signal_meets_them() -> None:
     case = sites.case(
         tank=end | {"name": "tank"}, shed=end | {"antenna": end["antenna"] | {"polarisation": "horizontal"}}
     )
-    for back in (False, True):
-        tx, rx = ("shed", "tank") if back else ("tank", "shed")
-        names = [t.name for t in case.budget(back=back).terms]
+    for way in WAYS:
+        tx, rx = ("tank", "shed") if way == "forward" else ("shed", "tank")
+        names = [t.name for t in case.budget(way).terms]
         assert names == [
             "transmit power", f"feeder, {tx}", f"extra loss, {tx}", f"antenna gain, {tx}", f"off the beam, {tx}",
             "free-space loss", "ground and terrain", "surroundings, tank", "surroundings, shed",
@@ -393,10 +394,10 @@ def test_the_terms_come_in_the_order_in_which_the_signal_meets_them() -> None:
             "polarisation mismatch", *names[14:],
         ]  # fmt: skip
         assert len(names) == 18
-        other = sum(t.value_db for t in case.budget(back=back).terms if t.group != "path")
-        assert case.equipment_db(back=back) == pytest.approx(other, abs=1e-5)
+        other = sum(t.value_db for t in case.budget(way).terms if t.group != "path")
+        assert case.equipment_db(way) == pytest.approx(other, abs=1e-5)
     uneven = case.with_stations({"far": case.far.model_copy(update={"transmit_power_dbm": 20.0})})
-    assert uneven.equipment_db(back=True) - uneven.equipment_db() == pytest.approx(6.0, abs=1e-5)
+    assert uneven.equipment_db("return") - uneven.equipment_db() == pytest.approx(6.0, abs=1e-5)
 
 
 def test_an_antenna_alone_sends_and_hears_alike() -> None:

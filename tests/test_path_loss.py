@@ -17,14 +17,14 @@ from hypothesis import strategies as st
 
 from linkcalc.area.height_pairs import pair_losses
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.link.losses import Situation, profile_losses
-from linkcalc.link.models import PathLoss, every_model, p1812_loss_db, spread_db, two_ray_db
+from linkcalc.link.losses import Situation
+from linkcalc.link.models import PathLoss, every_model, p1812_loss_db, profile_losses, spread_db, two_ray_db
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.uncertainty import raster_db
-from linkcalc.link.wording import model_reason
 from linkcalc.propagation import compiled, diffraction, vegetation
 from linkcalc.terrain.profile import Profile
+from linkcalc.views.link_words import model_reason
 from tests import sites
 
 PER_METRE_DB, MOST_DB = 0.18225, 23.49

@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 from linkcalc.cli import app
 from linkcalc.errors import DomainError
 from linkcalc.link.verdict import check_plan
-from linkcalc.plan.in_python import plan_from
-from linkcalc.rules.starts import START
+from linkcalc.plan.loading import plan_from
+from linkcalc.rules.table import START
 from linkcalc.sweeps.reach_by_ground import GROUNDS, flat, how_far, plan_of_facts, rolling
 
 

@@ -10,17 +10,17 @@ import pytest
 import rasterio
 
 import linkcalc as lc
-from linkcalc.link import verdict
+from linkcalc.files import sample_path
+from linkcalc.link import decision, verdict
 from linkcalc.link.case import ENDS
 from linkcalc.link.parts_list import added
-from linkcalc.link.remedies import MOST, Check, remedies
+from linkcalc.link.remedies import MOST, remedies
 from linkcalc.link.remedy_plans import edit_of, moved_station
 from linkcalc.link.result import LinkResult, Remedy
 from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
-from linkcalc.sample_files import sample_path
 from tests import sites
 
 SAMPLES = ("plain", "upland", "wooded")
@@ -370,7 +370,9 @@ def test_nothing_is_offered_on_ground_that_is_not_known(tmp_path: Path) -> None:
     assert not any(a.sufficient for a in link.advice)
 
 
-def test_a_link_that_closes_needs_none_and_the_search_is_bounded() -> None:
+def test_a_link_that_closes_needs_none_and_the_search_is_bounded(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     assert (
         first_link(placed(tank={"transmit_power_dbm": 30.0}, shed={"transmit_power_dbm": 30.0})).remedies
         == ()
@@ -381,12 +383,16 @@ def test_a_link_that_closes_needs_none_and_the_search_is_bounded() -> None:
     def decide(case: Any) -> Any:
         nonlocal decided
         decided += 1
-        return verdict.decide(case)
+        return decision.decide(case)
 
+    monkeypatch.setattr("linkcalc.link.remedies.decide", decide)
     with verdict.open_terrain(loaded) as terrain:
         case = next(verdict.cases(loaded, terrain))
-        check = Check(decide, lambda plan, link: verdict.link_case(replace(loaded, plan=plan), link, terrain))
-        remedies(case, loaded.plan, check)
+        remedies(
+            case,
+            loaded.plan,
+            lambda plan, link: verdict.link_case(replace(loaded, plan=plan), link, terrain),
+        )
     assert 3 <= decided <= 16
 
 

@@ -12,6 +12,7 @@ import pytest
 
 from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.link.uncertainty import REFRACTION, SLOW_FADING, SURROUNDINGS, contributors
@@ -61,7 +62,7 @@ def measured(
     heights = case.with_heights(near_m=given.get("near_height_m"), far_m=given.get("far_height_m"))
     rows = []
     for way in ways:
-        budget = heights.budget(back=way == "return")
+        budget = heights.budget(way)
         rise = 0.0 if given["engine_running"] else (case.near if way == "return" else case.far).noise_rise_db
         noise = budget.noise_power_dbm - rise + noise_db
         # fades of Rician K 10 dB with a reading's error, around their mean power
@@ -143,7 +144,7 @@ def test_what_the_site_hides_is_found_and_judged(case, excess_db, agreement):
 
 
 def test_a_site_that_loses_more_than_the_margin_does_not_close(case):
-    deep = min(case.budget().fade_margin_db, case.budget(back=True).fade_margin_db) + 12.0
+    deep = min(case.budget().fade_margin_db, case.budget("return").fade_margin_db) + 12.0
     rows = [
         Reading(2, way, sent=20, received=0, engine_running=True)
         for way in ("forward", "return")
@@ -162,8 +163,8 @@ def test_readings_at_other_heights_are_held_against_those_heights(case):
     assert found.planned_heights_m == (4.0, 6.0)
     assert abs(found.excess_db) < 1.0
     low = case.with_heights(near_m=1.5, far_m=2.0)
-    for d, back in zip(found.directions, (False, True), strict=True):
-        there = low.budget(back=back).fade_margin_db
+    for d, way in zip(found.directions, WAYS, strict=True):
+        there = low.budget(way).fade_margin_db
         assert -UNMEASURED_NOISE_DB <= d.fade_margin_db - d.predicted_margin_db <= 1.2
         assert -UNMEASURED_NOISE_DB <= d.fade_margin_as_mounted_db - there <= 1.2
         assert there < d.predicted_margin_db - 5.0
@@ -315,7 +316,7 @@ def test_a_packet_at_an_snr_its_signal_cannot_have_is_warned_of(case):
 
 
 def test_rssi_at_the_noise_without_snr_tells_nothing(case):
-    noise = case.budget(back=True).noise_power_dbm
+    noise = case.budget("return").noise_power_dbm
     rows = [Reading(2, "return", rssi_dbm=noise + 1.0) for _ in range(5)]
     with pytest.raises(ReadingsError, match="no reading tells a level"):
         survey(case, rows)

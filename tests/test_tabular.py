@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from linkcalc.plan.checking import read_pattern
 from linkcalc.plan.nodes import read_nodes
-from linkcalc.plan.patterns import read_pattern
 from linkcalc.plan.sites import read_sites
 from linkcalc.site.readings import read_readings
 from linkcalc.tabular import TableError, number, table_of

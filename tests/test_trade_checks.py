@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from linkcalc.link.decision import judge_link
 from linkcalc.link.result import LinkResult
-from linkcalc.link.verdict import check_plan, judge
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.terrain.profile import Profile
 from tests import sites
@@ -206,13 +207,13 @@ USUAL: dict[str, tuple[Profile, dict[str, Any], str]] = {
 def test_a_usual_link_is_called_what_a_practitioner_calls_it(name: str) -> None:
     path, changes, word = USUAL[name]
     changes = changes | {"link": {"tries": 3} | changes.get("link", {})}
-    found = [d.verdict for d in judge(sites.case(path, **changes), second_opinions=False)[1]]
+    found = [d.verdict for d in judge_link(sites.case(path, **changes), second_opinions=False)[1]]
     assert min(found, key=["does_not_close", "at_risk", "closes"].index) == word
 
 
 def test_farther_over_the_farm_is_never_surer() -> None:
     shares = [
-        judge(sites.case(farm(d), **FARM), second_opinions=False)[1][0].site_share
+        judge_link(sites.case(farm(d), **FARM), second_opinions=False)[1][0].site_share
         for d in (500.0, 1000.0, 2000.0, 4000.0, 8000.0)
     ]
     assert shares == sorted(shares, reverse=True)

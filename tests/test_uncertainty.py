@@ -11,18 +11,18 @@ from hypothesis import strategies as st
 
 from linkcalc.link import judgement
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.result import Contributor, Direction
 from linkcalc.link.uncertainty import (
     READING_ERROR_DB,
     after_reading_db,
     combined_db,
     contributors,
-    fading,
     path_items,
     raster_db,
+    rician_k_db,
     together_db,
 )
-from linkcalc.link.verdict import judge
 from tests import sites
 
 SURE: dict[str, Any] = {"model_error_db": 0.0, "antenna_gain_error_db": 0.0, "height_error_m": 0.0}
@@ -62,14 +62,14 @@ def test_hopping_makes_fading_of_the_pattern_and_the_two_weigh_as_much(height_m:
     case = sites.case(sites.profile(400.0), tank=low, shed=low)
     wide = hopping(case, 26.0)
     fixed, left = sigma("standing pattern", case), sigma("standing pattern", wide)
-    room_db = math.sqrt(spread_db(0.0) ** 2 - spread_db(fading(case)[1]) ** 2)
+    room_db = math.sqrt(spread_db(0.0) ** 2 - spread_db(rician_k_db(case)) ** 2)
     moved = min(fixed * math.sqrt(1.0 - 1.0 / (1.0 + 26.0 / 5.7)), room_db)
     assert left == pytest.approx(math.sqrt(fixed**2 - moved**2), abs=0.01)
-    assert spread_db(fading(wide)[1]) ** 2 - spread_db(fading(case)[1]) ** 2 == pytest.approx(
+    assert spread_db(rician_k_db(wide)) ** 2 - spread_db(rician_k_db(case)) ** 2 == pytest.approx(
         moved**2, rel=0.03
     )
     assert site_db(wide) < site_db(case)
-    assert 0.0 <= fading(wide)[1] < fading(case)[1]
+    assert 0.0 <= rician_k_db(wide) < rician_k_db(case)
     assert sigma("path loss model", wide) == sigma("path loss model", case)
 
 
@@ -411,7 +411,7 @@ def test_a_reading_does_not_stop_the_seasons() -> None:
 @pytest.mark.parametrize(("ratio", "k_db"), [(0.8, 10.0), (0.6, 10.0), (0.3, 8.25), (0.0, 6.5), (-0.6, 3.0)])
 def test_the_steady_ray_fades_as_the_path_is_blocked(ratio: float, k_db: float) -> None:
     """Median K 10 dB clear and 3 dB blocked, a straight line between."""
-    assert fading(post(ratio)) == ("rician", pytest.approx(k_db, abs=0.06))
+    assert rician_k_db(post(ratio)) == pytest.approx(k_db, abs=0.06)
 
 
 def test_trees_take_the_steady_ray_as_they_take_decibels() -> None:
@@ -419,9 +419,9 @@ def test_trees_take_the_steady_ray_as_they_take_decibels() -> None:
     high = {"antenna_height_m": 14.0}
     dry = {"wet_foliage": False}
     k = [
-        fading(
+        rician_k_db(
             sites.case(sites.profile(300.0), tank=high, shed=high, conditions=dry | {"woodland_depth_m": d})
-        )[1]
+        )
         for d in (0.001, 38.4, 500.0)
     ]
     assert k == pytest.approx([10.0, 10.0 - 7.0 * 6.05 / 12.0, 3.0], abs=0.02)
@@ -465,7 +465,7 @@ def received(
 )
 def test_probabilities_are_those_of_a_simulation_of_what_is_stated(case: LinkCase, tries: int) -> None:
     draws = 200_000
-    for direction in judge(case)[1]:
+    for direction in judge_link(case)[1]:
         rng = np.random.default_rng(20)
         for stated, n, site in (
             (direction.delivery_probability_single, 1, "sigma_db"),
@@ -478,7 +478,7 @@ def test_probabilities_are_those_of_a_simulation_of_what_is_stated(case: LinkCas
 
 
 def test_nine_in_ten_places_lie_within_the_interval() -> None:
-    direction = judge(sites.case(conditions={"woodland_depth_m": 60.0}))[1][0]
+    direction = judge_link(sites.case(conditions={"woodland_depth_m": 60.0}))[1][0]
     rng = np.random.default_rng(4)
     margins_db = direction.fade_margin_db + sum(
         rng.normal(0.0, part.sigma_db, 100_000) for part in direction.uncertainty if part.kind == "site"
@@ -493,7 +493,7 @@ def test_a_share_of_the_year_is_a_quantile_of_its_conditions() -> None:
         conditions={"woodland_depth_m": 250.0, "leaf": "out_of_leaf", "year_share_percent": 99.0},
         tank={"transmit_power_dbm": 4.0},
     )
-    direction = judge(case)[1][0]
+    direction = judge_link(case)[1][0]
     rng = np.random.default_rng(8)
     conditions = math.sqrt(sum(x.sigma_db**2 for x in direction.uncertainty if x.kind == "conditions"))
     worst_db = float(np.quantile(rng.normal(0.0, conditions, 400_000), 0.01))
@@ -524,7 +524,7 @@ def test_probabilities_keep_their_order(power_dbm: float, share: float, tries: i
                 "year_share_percent": year_share,
             },
         )
-        return judge(case)[1][0]
+        return judge_link(case)[1][0]
 
     found, stricter = of(share), of(share + 0.9)
     assert 0.0 <= found.delivery_probability_single <= found.delivery_probability <= 1.0
@@ -535,7 +535,7 @@ def test_probabilities_keep_their_order(power_dbm: float, share: float, tries: i
 
 
 def test_a_confirmed_ample_margin_is_worth_more_than_a_predicted_one() -> None:
-    ample, hopeless = (judge(sites.case(tank={"transmit_power_dbm": p}))[1][0] for p in (0.0, -30.0))
+    ample, hopeless = (judge_link(sites.case(tank={"transmit_power_dbm": p}))[1][0] for p in (0.0, -30.0))
     assert ample.delivery_probability_after_reading > ample.delivery_probability
     assert hopeless.delivery_probability_after_reading < hopeless.delivery_probability
 
@@ -546,7 +546,7 @@ def test_no_probability_leaves_zero_to_one() -> None:
         (sites.profile(100_000.0, sites.ridge(800.0, 40_000.0, 9000.0)), -30.0),
         (sites.profile(50.0), 30.0),
     ):
-        for d in judge(sites.case(path, tank={"transmit_power_dbm": power}))[1]:
+        for d in judge_link(sites.case(path, tank={"transmit_power_dbm": power}))[1]:
             for p in (
                 d.delivery_probability,
                 d.delivery_probability_single,

@@ -13,7 +13,9 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from linkcalc.errors import TerrainError
+from linkcalc.files import sample_path
 from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.losses import SHARED
 from linkcalc.link.models import two_ray_db
 from linkcalc.link.notes import DEEP_NULL_DB
@@ -22,13 +24,12 @@ from linkcalc.link.reliability import mean_success
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Direction, LinkResult
 from linkcalc.link.traffic import Sent
-from linkcalc.link.verdict import check_link, check_plan, judge
-from linkcalc.link.wording import messages_percent, out_of_100
+from linkcalc.link.verdict import check_link, check_plan
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import position_deg
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.profile import Profile
+from linkcalc.views.link_words import messages_percent, out_of_100
 from tests import sites
 
 QUICK = sites.profile(2000.0, sites.ridge(20.0, 900.0, 150.0), points=41)
@@ -52,7 +53,7 @@ def test_the_verdict_and_the_share_of_sites_beside_it_never_contradict_each_othe
         case = sites.case(
             QUICK, tank={"transmit_power_dbm": float(power)}, link={"required_success": 0.9, "tries": 2}
         )
-        there = judge(case)[1][0]
+        there = judge_link(case)[1][0]
         words.add(there.verdict)
         assert (there.verdict == "closes") == (there.site_share >= 0.9)
         assert (there.verdict == "closes") == (there.fade_margin_db >= there.required_margin_db)
@@ -69,9 +70,9 @@ def test_the_verdict_and_the_share_of_sites_beside_it_never_contradict_each_othe
 def test_a_stated_margin_must_be_met_besides() -> None:
     margin_db = sites.case(QUICK, tank=strong(30.0), shed=strong(30.0)).weaker_margin_db
     met, missed = (
-        judge(sites.case(QUICK, tank=strong(30.0), shed=strong(30.0), link={"required_margin_db": asked}))[1][
-            0
-        ]
+        judge_link(
+            sites.case(QUICK, tank=strong(30.0), shed=strong(30.0), link={"required_margin_db": asked})
+        )[1][0]
         for asked in (margin_db - 0.1, margin_db + 0.1)
     )
     assert (met.verdict, missed.verdict) == ("closes", "at_risk")
@@ -99,8 +100,8 @@ def test_a_direction_below_sensitivity_is_not_hidden_by_one_that_lacks_more_of_a
         )
 
     base = at(0.0, 0.0)
-    case = at(2.0 - base.budget().fade_margin_db, -1.0 - base.budget(back=True).fade_margin_db)
-    there, back = judge(case)[1]
+    case = at(2.0 - base.budget().fade_margin_db, -1.0 - base.budget("return").fade_margin_db)
+    there, back = judge_link(case)[1]
     assert (there.verdict, back.verdict) == ("at_risk", "does_not_close")
     assert there.required_margin_db - there.fade_margin_db > back.required_margin_db - back.fade_margin_db
     assert check_link(case).verdict == "does_not_close"
@@ -118,7 +119,7 @@ def test_of_two_that_are_at_risk_the_one_with_less_to_spare_is_told_of() -> None
             conditions={"model_error_db": 0.0, "antenna_gain_error_db": 0.0, "height_error_m": 0.0},
         )
 
-    there, back = judge(at(14.0))[1]
+    there, back = judge_link(at(14.0))[1]
     more_db = there.required_margin_db - back.required_margin_db
     assert more_db > 2.0
     # both short of what is asked, the city's by one decibel more, though its margin is the higher one
@@ -138,7 +139,7 @@ def test_of_two_that_are_at_risk_the_one_with_less_to_spare_is_told_of() -> None
             for end in ("near", "far")
         },
     )
-    there, back = judge(case)[1]
+    there, back = judge_link(case)[1]
     assert (there.verdict, back.verdict) == ("at_risk", "at_risk")
     assert there.fade_margin_db > back.fade_margin_db
     headline = check_link(case).headline
@@ -151,7 +152,7 @@ def test_of_two_that_are_at_risk_the_one_with_less_to_spare_is_told_of() -> None
 
 def test_the_interval_is_that_of_nine_sites_in_ten() -> None:
     """1.645 standard deviations either way of what is fixed at a site and unknown."""
-    d = judge(sites.case(QUICK, shed={"noise_environment": "city"}))[1][0]
+    d = judge_link(sites.case(QUICK, shed={"noise_environment": "city"}))[1][0]
     site_db = sum(x.sigma_db**2 for x in d.uncertainty if x.kind == "site") ** 0.5
     assert site_db > 5.0
     assert d.fade_margin_interval_db == pytest.approx(
@@ -169,7 +170,7 @@ def test_each_probability_is_the_mean_over_what_it_says(power_dbm: float) -> Non
         link={"tries": 3},
         conditions={"year_share_percent": 90.0},
     )
-    d = judge(case)[1][0]
+    d = judge_link(case)[1][0]
     spread = {
         kind: sum(x.sigma_db**2 for x in d.uncertainty if x.kind == kind) ** 0.5
         for kind in ("site", "conditions")
@@ -197,7 +198,7 @@ def test_each_probability_is_the_mean_over_what_it_says(power_dbm: float) -> Non
 
 
 def limited(case: LinkCase) -> list[str]:
-    return [d.limited_by for d in judge(case)[1]]
+    return [d.limited_by for d in judge_link(case)[1]]
 
 
 def elevated(path: Profile | None = None, **changes: Any) -> LinkCase:
@@ -363,7 +364,7 @@ def test_the_thing_named_is_the_one_whose_removal_helps_most(
         "conditions": {"woodland_depth_m": depth_m},
     }
     case = sites.case(sites.profile(700.0, points=41), **parts)
-    named = judge(case)[1][0].limited_by
+    named = judge_link(case)[1][0].limited_by
     before_db = case.budget().fade_margin_db
 
     def gained_db(remedy: dict[str, dict[str, Any]]) -> float:
@@ -444,7 +445,7 @@ def test_power_over_the_limits_is_told_with_what_the_legal_one_brings() -> None:
     result = check_link(planned)
     assert result.verdict == check_link(legal).verdict
     assert [d.fade_margin_db for d in result.directions] == pytest.approx(
-        [d.fade_margin_db for d in judge(legal)[1]], abs=1e-5
+        [d.fade_margin_db for d in judge_link(legal)[1]], abs=1e-5
     )
     assert "at the legal 14.0 dBm at tank, " in result.headline
     assert result.headline.endswith("; the planned 20 dBm is 6.0 dB over.")
@@ -498,15 +499,15 @@ def test_a_bearing_without_positions_is_told_to_be_unused() -> None:
 
 def test_a_building_is_stated_as_the_loss_that_it_is() -> None:
     """Rec. ITU-R P.2109, a traditional building at 868 MHz, median: 14.2 dB; more at a slant."""
-    facts = judge(sites.case(QUICK, tank={"building": "traditional"}))[0]
+    facts = judge_link(sites.case(QUICK, tank={"building": "traditional"}))[0]
     assert facts.building_entry_loss_db == pytest.approx(14.2, abs=0.3)
-    assert judge(sites.case(QUICK))[0].building_entry_loss_db == 0.0
+    assert judge_link(sites.case(QUICK))[0].building_entry_loss_db == 0.0
 
 
 def test_chance_and_rate_are_told_apart() -> None:
     """Share of such sites that work, and share of the messages that arrive at the middle one of those."""
     for power_dbm in (-10.0, 0.0, 14.0, 30.0):
-        d = judge(sites.case(QUICK, tank={"transmit_power_dbm": power_dbm}, link={"tries": 3}))[1][0]
+        d = judge_link(sites.case(QUICK, tank={"transmit_power_dbm": power_dbm}, link={"tries": 3}))[1][0]
         assert d.success_where_it_works >= 0.99
         assert d.success_where_it_works >= d.delivery_probability - 1e-9
         assert d.site_share <= 1.0
@@ -610,7 +611,7 @@ def test_the_drawing_shows_the_ray_over_what_it_sees() -> None:
 
 
 def test_low_k_never_clears_more() -> None:
-    facts = judge(sites.case(sites.profile(9000.0)))[0]
+    facts = judge_link(sites.case(sites.profile(9000.0)))[0]
     assert facts.low_k_factor < facts.k_factor
     assert facts.worst_clearance_low_k_ratio <= facts.worst_clearance_ratio
 

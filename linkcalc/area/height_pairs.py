@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase
-from linkcalc.link.losses import Losses, by_governing, path_losses, profile_arguments, profile_facts
+from linkcalc.link.losses import Losses, path_losses, profile_arguments, profile_facts
+from linkcalc.link.models import by_governing
 from linkcalc.link.path_loss import COMPILED, Found, Radio, find
 from linkcalc.link.uncertainty import fading_k_db, path_items, together_db
 from linkcalc.propagation import compiled, fresnel

@@ -2,14 +2,17 @@
 
 from pathlib import Path
 
-from linkcalc.cli._options import PLAN, flag, option
-from linkcalc.cli._output import show_report, write_files
+from linkcalc.cli._options import PLAN, defaults_of, flag, option
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
-from linkcalc.files import made_folder
+from linkcalc.commands import land
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
+
+
+USUAL = defaults_of(land.coverage)
 
 
 def coverage(
@@ -19,7 +22,7 @@ def coverage(
         "Station that stays where it is; given more than once, each cell holds the best of them.",
         default=...,
     ),
-    radius_km: float = option("KM", "How far around it to look.", default=10.0),
+    radius_km: float = option("KM", "How far around it to look.", default=USUAL.radius_m / 1e3),
     link: list[str] | None = option(
         "NAME", "Link whose other end goes into the cells, one per station; default: the station's first."
     ),
@@ -28,7 +31,7 @@ def coverage(
         "Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
         " until the end.",
     ),
-    cell_m: float = option("M", "Width of a cell, m.", default=30.0),
+    cell_m: float = option("M", "Width of a cell, m.", default=USUAL.cell_m),
     preview: bool = flag("--preview", "Quick look with cells three times as wide."),
     *,
     work: Work,
@@ -53,8 +56,6 @@ def coverage(
     from linkcalc.views.coverage_text import coverage_report
 
     loaded = load_plan(plan)
-    if out is not None:
-        made_folder(out)
     bar = Bar("coverage", asked=work.progress)
     with chosen_scheduler(work.scheduler) as workers, bar.ended():
         result = plan_coverage(
@@ -66,14 +67,14 @@ def coverage(
             preview=preview,
             run=Run(workers, out, bar, bar.say),
         )
-    show_report(coverage_report, result)
+    show_answer(coverage_report, result)
     if out is not None:
-        from linkcalc.area.geofiles import closing_area, geotiff
+        from linkcalc.area.gridded import geotiff
         from linkcalc.views.map_figures import write_map
 
         contents: dict[str, str | bytes] = {
-            "coverage.tif": geotiff(result),
-            "coverage.geojson": closing_area(result) + "\n",
+            "coverage.tif": geotiff("coverage.tif", result.raster()),
+            "coverage.geojson": result.to_geojson(),
             "report.txt": coverage_report(result),
         }
         write_files(out, contents, write_map(result, out))

@@ -7,16 +7,19 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import JSON, LINK, PLAN, option
+from linkcalc.cli._options import JSON, LINK, PLAN, defaults_of, option
 from linkcalc.cli._output import show_answer, write_file, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
-from linkcalc.files import made_folder
+from linkcalc.commands import land
 
 if TYPE_CHECKING:
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.link.relayed_plan import RelayKit
     from linkcalc.plan import Link, LoadedPlan
+
+
+USUAL = defaults_of(land.relay)
 
 
 @dataclass(frozen=True)
@@ -41,7 +44,9 @@ class Place:
     track: Path | None = option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")
     track_distance_m: float | None = option("M", "Farthest from a track, m.")
     steepest_deg: float | None = option("DEG", "Steepest slope of the ground, degrees.")
-    nodata_distance_m: float = option("M", "Nearest to cells without height, m.", default=0.0)
+    nodata_distance_m: float = option(
+        "M", "Nearest to cells without height, m.", default=USUAL.nodata_distance_m
+    )
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,7 @@ def relay(
     that was found: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.files import as_data
+    from linkcalc.area.relay.result import as_data
     from linkcalc.area.relay.siting import relay_siting, stations
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit, plan_text
@@ -108,8 +113,6 @@ def relay(
     kit = RelayKit(*astuple(equipment))
     if written.write_plan is not None:
         _refuse_plan(loaded, chosen, kit, written.write_plan)
-    if written.out is not None:
-        made_folder(written.out)
     bar = Bar("relay", asked=work.progress)
     with chosen_scheduler(work.scheduler) as workers, bar.ended():
         result = relay_siting(
@@ -145,7 +148,8 @@ def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path
 def _write_files(
     loaded: "LoadedPlan", result: "RelaySiting", folder: Path, as_json: str, say: Callable[[str], None]
 ) -> None:
-    from linkcalc.area.relay.files import geotiff, spots_csv, spots_geojson
+    from linkcalc.area.gridded import geotiff
+    from linkcalc.area.relay.result import spots_csv
     from linkcalc.area.relay.siting import profiles
     from linkcalc.area.tiles import telling_of_tiles
     from linkcalc.views.relay_figures import write_all
@@ -153,8 +157,8 @@ def _write_files(
 
     with telling_of_tiles(result.tiles, say):
         contents: dict[str, str | bytes] = {
-            "relay.tif": geotiff(result),
-            "relay.geojson": spots_geojson(result) + "\n",
+            "relay.tif": geotiff("relay.tif", result.raster()),
+            "relay.geojson": result.to_geojson(),
             "relay.csv": spots_csv(result),
             "relay.json": as_json,
             "report.txt": relay_report(result),

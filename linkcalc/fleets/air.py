@@ -5,14 +5,15 @@ free; docs/models/shared_channel.md has the derivation of each, in the order in 
 """
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from linkcalc._arrays import Floats
-from linkcalc.fleets.aloha import blocked
 from linkcalc.fleets.encounters import Encounters, meets_again
 from linkcalc.fleets.levels import MIDDLES_DB
 from linkcalc.fleets.network import Ints, Network, Setting
+from linkcalc.fleets.random_access import blocked
 
 _LENGTH_CLASS = 0.02
 """Packets whose lengths differ by less than this share are alike when retries are paired."""
@@ -32,8 +33,7 @@ class Rates:
     """(tries,): shares of the transmissions that are a message's first, second ... try."""
 
 
-@dataclass(frozen=True, eq=False)
-class Again:
+class Again(NamedTuple):
     """Who meets the packet that it was lost with once more, for some nodes."""
 
     meets: Floats

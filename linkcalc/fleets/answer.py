@@ -2,25 +2,26 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import fields, replace
+from dataclasses import fields
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linkcalc.fleets.assign import Assignment, Choice, Options, as_it_is, assign, options
+from linkcalc.errors import quoted
+from linkcalc.fleets.assign import Assignment, Choice, Options, assign, assignment_of, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
 from linkcalc.fleets.network import Network, Setting, Supply
-from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
+from linkcalc.fleets.reach import Paths, network, paths, regime_words, without_overlong_messages
 from linkcalc.fleets.remedies import lacks_words, remedies, scaled, spread_retries
 from linkcalc.fleets.result import AsPlanned, FleetResult, LoadPoint, NodeAnswer, ShedAnswer
 from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
-from linkcalc.plan.wording import quoted
 from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
 
 if TYPE_CHECKING:
@@ -48,7 +49,6 @@ def answer(
     play: bool = True,
     seed: int = 1,
     scheduler: "Scheduler | None" = None,
-    use_numba: bool | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
     """Answer a fleet; `say` gets lines for the user on the way.
@@ -58,27 +58,28 @@ def answer(
     depend on who processes the parts (`scheduler`).
 
     >>> from linkcalc.plan.fleet import load_fleet
-    >>> from linkcalc.sample_files import sample_fleet_path
-    >>> found = answer(load_fleet(sample_fleet_path()), play=False)
+    >>> from linkcalc.files import sample_path
+    >>> found = answer(load_fleet(sample_path("upland_fleet")), play=False)
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
     (60, [33, 27], 'at_risk')
     """
-    loaded = seldom_enough(loaded, choose=choose)
-    found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
+    loaded = without_overlong_messages(loaded, choose=choose)
+    found = paths(loaded, scheduler=scheduler, say=say)
     traffic = loaded.fleet.traffic
-    net = replace(network(loaded, found), retry_jitter=traffic.retry_jitter, confidence=traffic.confidence)
-    supply = _supply(loaded)
+    net = network(loaded, found)
+    supply = Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
     limits = Limits(loaded, net)
     required = traffic.required_success
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
     many = net.nodes >= _MANY
-    kept = as_it_is(net, supply, planned, required)
-    got = assign(net, supply, choice, required, say=_Progress(say) if many else None) if choose else kept
+    kept = assignment_of(net, supply, planned, required)
+    tell = partial(_tell_progress, say) if many else None
+    got = assign(net, supply, choice, required, say=tell) if choose else kept
     setting, fares = got.setting, got.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
-    run: Any = {"seed": seed, "scheduler": scheduler, "use_numba": use_numba}
+    run: Any = {"seed": seed, "scheduler": scheduler}
     if play:
         if many:
             say("playing the fleet packet by packet")
@@ -114,7 +115,7 @@ def answer(
         refused=tuple((r.row, r.name, r.reason) for r in found.refused),
         planned=_before(kept, required) if choose else None,
         region=limits.region,
-        charge_mah_per_day=float(got.charge_mah_per_day.sum()),
+        charge_mah_per_day=got.value[1],
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
         remedies=(
@@ -151,13 +152,7 @@ def as_planned(loaded: LoadedFleet, found: Paths, net: Network) -> Setting:
 
 def _before(kept: Assignment, required: float) -> AsPlanned:
     assured = kept.outlook.assured
-    return AsPlanned(
-        int((assured >= required).sum()), float(assured.min()), float(kept.charge_mah_per_day.sum())
-    )
-
-
-def _supply(loaded: LoadedFleet) -> Supply:
-    return Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
+    return AsPlanned(int((assured >= required).sum()), float(assured.min()), kept.value[1])
 
 
 def _choice(
@@ -322,16 +317,14 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
 
 
 def _played(
-    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None",
-    use_numba: bool | None,
-) -> list[Played]:  # fmt: skip
+    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None"
+) -> list[Played]:
     """Independent simulations at a multiple of the planned traffic."""
     more = scaled(net, times)
     seconds = min(_MESSAGES / _PARTS, _MOST_MESSAGES / net.nodes) * float(np.median(more.interval_s))
     return simulated_parts(
-        more, setting, duration_s=seconds, parts=_PARTS, seed=seed + round(1000 * times),
-        scheduler=scheduler, use_numba=use_numba,
-    )  # fmt: skip
+        more, setting, duration_s=seconds, parts=_PARTS, seed=seed + round(1000 * times), scheduler=scheduler
+    )
 
 
 def _loads(
@@ -397,21 +390,11 @@ def _played_worse(
     )
 
 
-class _Progress:
-    """Tells how a search goes, now and then: at every doubling of its steps."""
-
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self._say, self._next = say, 1
-
-    def __call__(self, step: int, fails: int, nodes: int) -> None:
-        if step >= self._next:
-            self._next *= 2
-            lacking = (
-                f"{fails} of {nodes} lack the required success"
-                if fails
-                else f"all {nodes} have the required success"
-            )
-            self._say(f"choosing how nodes send, step {step}: {lacking}")
+def _tell_progress(say: Callable[[str], None], step: int, fails: int, nodes: int) -> None:
+    """How a search goes, at every doubling of its steps."""
+    if step & (step - 1) == 0:
+        lacking = f"{fails} of {nodes} lack" if fails else f"all {nodes} have"
+        say(f"choosing how nodes send, step {step}: {lacking} the required success")
 
 
 def _notes(net: Network, loaded: LoadedFleet) -> Iterator[str]:

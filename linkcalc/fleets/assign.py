@@ -7,7 +7,7 @@ small enough to try every one it is held against those.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 
 import numpy as np
@@ -53,8 +53,13 @@ class Assignment:
     """Sum over the nodes of what is missing to the required success."""
     charge_mah_per_day: Floats
     """(n,)"""
-    steps: tuple[tuple[float, float], ...]
-    """What was lacking and the charge of all nodes, after each step; each is better than the one before."""
+    steps: tuple[tuple[float, float], ...] = ()
+    """`value` after each step of a search; each is better than the one before."""
+
+    @property
+    def value(self) -> tuple[float, float]:
+        """What all nodes together lack, and draw."""
+        return self.lacks, float(self.charge_mah_per_day.sum())
 
 
 def charge_mah_per_day(
@@ -78,9 +83,7 @@ class Options:
     """mAh a day."""
 
 
-def options(
-    network: Network, supply: Supply, choice: Choice, air: Air | None, *, spread: bool = True
-) -> Options:
+def options(network: Network, supply: Supply, choice: Choice, air: Air | None) -> Options:
     """Judge every option of every node; without `air`, as if no other node sent."""
     n, s, c, p = network.nodes, network.sheds, network.required_snr_db.size, choice.powers_dbm.size
     success, count = np.zeros((n, s, c, p)), np.zeros((n, s, c, p))
@@ -96,7 +99,7 @@ def options(
             margin = level[:, np.newaxis] + choice.powers_dbm
             back = network.return_snr_db[nodes, j] - network.required_snr_db[k]
             met = Met.of(network, nodes, j, k, air)
-            found = messages(network, nodes, j, margin, back, met, spread=spread)
+            found = messages(network, nodes, j, margin, back, met)
             success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
@@ -107,7 +110,7 @@ def options(
 
 
 def assign(
-    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True,
+    network: Network, supply: Supply, choice: Choice, required: float, *,
     say: Callable[[int, int, int], None] | None = None,
 ) -> Assignment:  # fmt: skip
     """Find how each node should send; `say` gets each step's number, the nodes that then lack `required`, and all.
@@ -115,8 +118,8 @@ def assign(
     It begins with the option of least energy that each node alone would need, then lets nodes answer to the
     load that all of them make: as many at once as still make things better, at last one by one.
     """
-    alone = options(network, supply, choice, None, spread=spread)
-    search = _Search(network, supply, choice, required, spread, alone)
+    alone = options(network, supply, choice, None)
+    search = _Search(network, supply, choice, required, alone)
     best = search.judge(cheapest(alone, np.full(network.nodes, required), choice))
     steps = [best.value]
     for step in range(_ROUNDS):
@@ -130,35 +133,15 @@ def assign(
     for better in _polished(search, best):
         best = better
         steps.append(best.value)
-    return best.assignment(steps)
+    return replace(best, steps=tuple(steps))
 
 
-def as_it_is(network: Network, supply: Supply, setting: Setting, required: float) -> Assignment:
-    """How a fleet fares with a setting that nobody searched for."""
-    judged = _judge(network, supply, setting, required, spread=True)
-    return judged.assignment([judged.value])
-
-
-@dataclass(frozen=True, eq=False)
-class _Judged:
-    setting: Setting
-    outlook: Outlook
-    charge: Floats
-    value: tuple[float, float]
-    """What all nodes together lack, and draw."""
-
-    def better_than(self, other: "_Judged") -> bool:
-        return _is_better(self.value, other.value)
-
-    def assignment(self, steps: list[tuple[float, float]]) -> Assignment:
-        return Assignment(self.setting, self.outlook, self.value[0], self.charge, tuple(steps))
-
-
-def _judge(network: Network, supply: Supply, setting: Setting, required: float, spread: bool) -> _Judged:
-    found = outlook(network, setting, spread=spread)
+def assignment_of(network: Network, supply: Supply, setting: Setting, required: float) -> Assignment:
+    """How a fleet fares with a setting."""
+    found = outlook(network, setting)
     charge = charge_mah_per_day(network, supply, setting, found.transmissions)
     lacks = float(np.maximum(required - found.assured, 0.0).sum())
-    return _Judged(setting, found, charge, (lacks, float(charge.sum())))
+    return Assignment(setting, found, lacks, charge)
 
 
 def _is_better(value: tuple[float, float], other: tuple[float, float]) -> bool:
@@ -175,11 +158,10 @@ class _Search:
     supply: Supply
     choice: Choice
     required: float
-    spread: bool
     alone: Options
 
-    def judge(self, setting: Setting) -> _Judged:
-        return _judge(self.network, self.supply, setting, self.required, self.spread)
+    def judge(self, setting: Setting) -> Assignment:
+        return assignment_of(self.network, self.supply, setting, self.required)
 
     def power_index(self, power_dbm: Floats) -> Ints:
         return np.searchsorted(self.choice.powers_dbm, power_dbm - 1e-9)
@@ -212,18 +194,18 @@ def cheapest(found: Options, needed: Floats, choice: Choice) -> Setting:
     return Setting(shed.astype(np.int64), factor.astype(np.int64), choice.powers_dbm[power])
 
 
-def _step(search: _Search, best: _Judged) -> _Judged | None:
+def _step(search: _Search, best: Assignment) -> Assignment | None:
     """A better setting, if answering to the present load makes one."""
     network, choice, required = search.network, search.choice, search.required
     air = Air(network, best.setting, best.outlook.rates)
-    found = options(network, search.supply, choice, air, spread=search.spread)
+    found = options(network, search.supply, choice, air)
     fails = best.outlook.assured < required
     needed = np.where(fails, required + _SLACK * (1.0 - required), required)
     wanted = cheapest(found, needed, choice)
     i = np.arange(network.nodes)
     at = search.power_index(wanted.power_dbm)
     gains = found.success[i, wanted.shed, wanted.factor, at] - best.outlook.assured
-    saves = best.charge - found.charge[i, wanted.shed, wanted.factor, at]
+    saves = best.charge_mah_per_day - found.charge[i, wanted.shed, wanted.factor, at]
     differs = (
         (wanted.shed != best.setting.shed)
         | (wanted.factor != best.setting.factor)
@@ -235,7 +217,7 @@ def _step(search: _Search, best: _Judged) -> _Judged | None:
     order = useful[np.lexsort((-saves[useful], -gains[useful] * fails[useful], ~fails[useful]))]
     for nodes in _groups(order):
         trial = search.judge(best.setting.changed(nodes, wanted))
-        if trial.better_than(best):
+        if _is_better(trial.value, best.value):
             return trial
     return None
 
@@ -250,7 +232,7 @@ def _groups(order: Ints) -> Iterator[Ints]:
         yield np.array([node])
 
 
-def _polished(search: _Search, best: _Judged) -> Iterator[_Judged]:
+def _polished(search: _Search, best: Assignment) -> Iterator[Assignment]:
     """Better settings from changing one node, or two at once, where there are few enough to try."""
     every = _every_option(search.network, search.choice)
     nodes = search.network.nodes
@@ -265,7 +247,7 @@ def _polished(search: _Search, best: _Judged) -> Iterator[_Judged]:
             if not _is_better(search.least(setting), best.value):
                 continue
             trial = search.judge(setting)
-            if trial.better_than(best):
+            if _is_better(trial.value, best.value):
                 best = trial
                 moved = True
                 yield best

@@ -11,7 +11,6 @@ What is unknown or varies slowly is common to all tries of a message; fading and
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
@@ -35,13 +34,15 @@ _WEIGHT = np.exp(-0.5 * _Z * _Z) / np.exp(-0.5 * _Z * _Z).sum()
 _MOST_ROUNDS = 60
 
 
-class Outcome(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Outcome:
     """What becomes of messages; the last axes are those of the margins."""
 
     success: Floats
     """Of a message with its tries."""
     assured: Floats
-    """The same at a site that only the rest to `Network.confidence` of such sites is worse than."""
+    """The same at a site that only the rest to `Network.confidence` of such sites is worse than: what the
+    required success is held against. Without a confidence as `success`."""
     try_success: Floats
     """Of a try, the mean of all that are sent."""
     transmissions: Floats
@@ -51,19 +52,11 @@ class Outcome(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Outlook:
+class Outlook(Outcome):
     """A setting judged; arrays (n,) unless said otherwise."""
 
-    success: Floats
-    """Of a message with its tries."""
-    assured: Floats
-    """The same at a site that only the rest to `Network.confidence` of such sites is worse than: what the
-    required success is held against. Without a confidence as `success`."""
     alone: Floats
     """As `assured` if no other node sent."""
-    try_success: Floats
-    transmissions: Floats
-    """Mean number for one message."""
     margin_db: Floats
     collided: Floats
     """Share of the tries strong enough to be received that another packet spoils, at the predicted level."""
@@ -190,27 +183,19 @@ class Met:
         )
 
     @classmethod
-    def together(cls, parts: "Sequence[tuple[Ints, Met]]", nodes: int) -> "Met":
+    def together(cls, parts: "Sequence[tuple[Ints, Met]]") -> "Met":
         """Of all nodes, from groups of them."""
+        order = np.argsort(np.concatenate([nodes for nodes, _ in parts]))
 
         def whole(values: Sequence[Floats]) -> Floats:
-            found = np.empty((nodes, *values[0].shape[1:]))
-            for (own, _), part in zip(parts, values, strict=True):
-                found[own] = part
-            return found
+            return np.concatenate(values)[order]
 
         each = [met for _, met in parts]
         again = [met.again for met in each if met.again is not None]
         return cls(
             whole([m.survival for m in each]),
             whole([m.answered for m in each]),
-            Again(
-                whole([a.meets for a in again]),
-                whole([a.spoilt for a in again]),
-                whole([a.both for a in again]),
-            )
-            if again
-            else None,
+            Again(*map(whole, zip(*again, strict=True))) if again else None,
             each[0].left,
         )
 
@@ -221,20 +206,6 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     `spread` averages over what is unknown or varies slowly (what a plan should be judged by); else it is at the
     predicted levels (what a simulation at those levels shows). Poisson arrivals and a vulnerable time of both
     packets' lengths, as Abramson 1970 for equal packets, with the share of interferers that are strong enough.
-
-    Two hundred equal nodes, whatever overlaps is lost:
-
-    >>> from linkcalc.fleets.aloha import pure_success
-    >>> n = 200
-    >>> network = Network(gain_db=np.full((n, 1), -100.0), noise_dbm=np.full(1, -117.0),
-    ...     fading=np.full((n, 1), 3, dtype=np.int8), sigma_db=np.zeros((n, 1)),
-    ...     return_snr_db=np.full((n, 1), 30.0), required_snr_db=np.array([-15.0]),
-    ...     threshold_db=np.full((1, 1), 300.0), factors=(10,), time_on_air_s=np.full((n, 1), 0.37),
-    ...     answer_s=np.array([0.2]), interval_s=np.full(n, 300.0), acknowledged=False, demodulators=1000)
-    >>> zero = np.zeros(n, dtype=np.int64)
-    >>> found = outlook(network, Setting(zero, zero, np.full(n, 14.0)))
-    >>> round(float(found.success[0]), 4), round(pure_success(199 * 0.37 / 300.0), 4)
-    (0.6121, 0.6121)
     """
     n = network.nodes
     start = 1.0 if network.acknowledged else float(network.tries)
@@ -255,10 +226,10 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     def judged(air: Air | None) -> Outcome:
         parts = [(nodes, Met.of(network, nodes, j, c, air)) for nodes, j, c in groups]
         found = messages(
-            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, Met.together(parts, n),
+            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, Met.together(parts),
             spread=spread,
         )  # fmt: skip
-        return Outcome(*(value[:, 0] for value in found))
+        return Outcome(**{name: value[:, 0] for name, value in vars(found).items()})
 
     strong = np.maximum(met.heard[np.arange(n), setting.shed], 1e-12)
     # how often a node repeats depends on the collisions, and these on how often all repeat; beginning without
@@ -284,11 +255,8 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
         collided[nodes] = (shares * -np.expm1(-air.collisions(nodes, j, c))).sum(axis=1)
         found_busy[nodes] = air.busy(nodes, j)
     return Outlook(
-        success=found.success,
-        assured=found.assured,
+        **vars(found),
         alone=judged(None).assured,
-        try_success=found.try_success,
-        transmissions=found.transmissions,
         margin_db=margin,
         collided=collided,
         found_busy=found_busy,

@@ -20,9 +20,9 @@ from linkcalc.area.margins import answers, template_case
 from linkcalc.area.plane import Plane
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import DomainError, OutOfRangeWarning, PlanError, TerrainError
-from linkcalc.fleets.capture import survival_threshold_db
+from linkcalc.errors import OutOfRangeWarning, PlanError, TerrainError, printable
 from linkcalc.fleets.network import STEADY, Network, fading_of
+from linkcalc.fleets.random_access import survival_threshold_db
 from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.modulation import Signal
@@ -32,10 +32,8 @@ from linkcalc.plan.fleet import LoadedFleet
 from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import printable
 from linkcalc.propagation import compiled
-from linkcalc.terrain.rasters import Mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, station_ground_m
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
@@ -196,15 +194,13 @@ def paths(
         longitude_deg=job.longitude_deg,
         sheds_deg=tuple((float(a), float(b)) for a, b in sheds_deg),
         height_m=heights,
-        gain_db=by_name["gain_db"] - extra,
-        loss_db=by_name["loss_db"],
-        length_m=by_name["length_m"],
-        site_db=by_name["site_db"],
-        conditions_db=by_name["conditions_db"],
-        k_db=by_name["k_db"],
-        regime=np.nan_to_num(by_name["regime"], nan=-1.0).astype(np.int8),
+        **by_name
+        | {
+            "gain_db": by_name["gain_db"] - extra,
+            "regime": np.nan_to_num(by_name["regime"], nan=-1.0).astype(np.int8),
+        },
         noise_dbm=np.array([s.template.budget().sensitivity_dbm - snr for s in sides]),
-        node_noise_dbm=float(template.budget(back=True).sensitivity_dbm - snr),
+        node_noise_dbm=float(template.budget("return").sensitivity_dbm - snr),
         shed_power_dbm=np.array([s.template.far.transmit_power_dbm for s in sides]),
         relief=relief,
         notes=tuple(
@@ -213,7 +209,7 @@ def paths(
     )
 
 
-def seldom_enough(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
+def without_overlong_messages(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
     """The fleet without the nodes whose messages, with their tries, do not fit into their interval.
 
     `choose`: with a spreading factor chosen from those listed; else as planned.
@@ -259,13 +255,6 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
     by_payload = {p: [s.time_on_air_s(p) for s in signals] for p in set(payloads)}
     airtime = np.array([by_payload[p] for p in payloads])
     interval = np.array([n.interval_s or traffic.interval_s for n in found.nodes])
-    longest = airtime * traffic.tries
-    if (longest.min(axis=1) > interval).any():
-        i = int(np.argmax(longest.min(axis=1) - interval))
-        raise DomainError(
-            f"node {found.names[i]}: its interval of {interval[i]:g} s is shorter than the "
-            f"{longest[i].min():.3g} s that one message with its tries is on the air"
-        )
     required = np.array([s.required_snr_db for s in signals])
     if factors == (0,):  # an interferer counts as noise of its power
         threshold = required.reshape(1, 1)
@@ -291,6 +280,8 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
         half_duplex=radio.half_duplex,
         tries=traffic.tries,
         retry_wait_s=traffic.retry_wait_s,
+        retry_jitter=traffic.retry_jitter,
+        confidence=traffic.confidence,
         timing=traffic.timing,
         jitter=traffic.jitter,
         slotted=traffic.slotted,
@@ -356,7 +347,7 @@ def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterato
         warnings.simplefilter("always", OutOfRangeWarning)
         for side in sides:
             side.template.budget()
-            side.template.budget(back=True)
+            side.template.budget("return")
     yield from dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
 
 

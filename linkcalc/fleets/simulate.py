@@ -47,9 +47,6 @@ class Played:
     collided: Ints
     """Strong enough, but a stronger packet spoilt it."""
 
-    def __add__(self, other: "Played") -> "Played":
-        return Played(*(a + b for a, b in zip(self.arrays, other.arrays, strict=True)))
-
     @property
     def arrays(self) -> tuple[Ints, ...]:
         """All counts, in the order of the fields."""
@@ -191,21 +188,7 @@ def simulated_parts(
     """Play a fleet at its predicted levels, in independent parts of `duration_s` each.
 
     The same seed gives the same counts, whoever processes the parts, and compiled or not. A try is received under
-    the rules of `linkcalc.fleets.contention`; nothing is averaged. The closed form may differ where its assumptions do
-    not hold: periodic senders whose intervals agree and that have no jitter meet again and again or never; collisions
-    and busy demodulators come together; a node's tries fall near each other.
-
-    >>> network = Network(gain_db=np.full((2, 1), -100.0), noise_dbm=np.full(1, -117.0),
-    ...     fading=np.full((2, 1), 3, dtype=np.int8), sigma_db=np.zeros((2, 1)),
-    ...     return_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
-    ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
-    ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
-    >>> zero = np.zeros(2, dtype=np.int64)
-    >>> setting = Setting(zero, zero, np.full(2, 14.0))
-    >>> parts = simulated_parts(network, setting, duration_s=86_400.0, parts=2, seed=1, use_numba=False)
-    >>> found = summed(parts)
-    >>> found.messages.tolist(), bool((found.received <= found.sent).all())
-    ([576, 576], True)
+    the rules of `linkcalc.fleets.contention`; where that may differ stands in docs/models/shared_channel.md.
     """
     from linkcalc.area.scheduler import Local
 
@@ -227,10 +210,7 @@ def simulated_parts(
 
 def summed(parts: Sequence[Played]) -> Played:
     """All parts together."""
-    total = parts[0]
-    for part in parts[1:]:
-        total = total + part
-    return total
+    return Played(*(np.sum(counts, axis=0) for counts in zip(*(p.arrays for p in parts), strict=True)))
 
 
 @functools.cache

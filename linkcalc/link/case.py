@@ -14,9 +14,9 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.link.budget import DECIMALS, Budget, Group, term, total_db
-from linkcalc.link.findings import Origin, TermKind
-from linkcalc.link.losses import Losses, Situation, profile_losses
-from linkcalc.link.models import PathLoss
+from linkcalc.link.findings import Origin, TermKind, Way
+from linkcalc.link.losses import Losses, Situation
+from linkcalc.link.models import PathLoss, profile_losses
 from linkcalc.link.modulation import Signal
 from linkcalc.link.result import MODEL_NAMES, Term
 from linkcalc.link.surroundings import Surroundings, SurroundingsOfMany
@@ -34,6 +34,8 @@ from linkcalc.units import EARTH_RADIUS_M
 
 End = Literal["near", "far"]
 ENDS: tuple[End, End] = ("near", "far")
+ENDS_OF: dict[Way, tuple[End, End]] = {"forward": ("near", "far"), "return": ("far", "near")}
+"""Which end sends and which receives."""
 
 _ORIGINS: dict[Origin, str] = {"stated": "", "assumed": " (assumed)", "raster": " (by raster)"}
 
@@ -205,14 +207,14 @@ class LinkCase:
             if t.value_db[0] or t.kind in ("free_space", "ground")
         )
 
-    def budget(self, *, back: bool = False) -> Budget:
-        """The budget from `near` to `far`, or with `back` from `far` to `near`."""
-        sender, receiver = ENDS[::-1] if back else ENDS
+    def budget(self, way: Way = "forward") -> Budget:
+        """The budget of one direction."""
+        sender, receiver = ENDS_OF[way]
         return Budget((*self._sending(sender), *self.shared_terms, *self._receiving(receiver)))
 
-    def equipment_db(self, *, back: bool = False) -> float:
+    def equipment_db(self, way: Way = "forward") -> float:
         """Sum of a direction's terms but for the path's: all that does not take a loss to know."""
-        sender, receiver = ENDS[::-1] if back else ENDS
+        sender, receiver = ENDS_OF[way]
         return total_db((*self._sending(sender), *self._receiving(receiver)))
 
     def _sending(self, end: End) -> tuple[Term, ...]:
@@ -326,7 +328,7 @@ class LinkCase:
         return np.asarray(total)
 
     def margins_db(self, found: Losses) -> tuple[Floats, Floats]:
-        """Fade margins of many paths from `near` to `far` and back; those of `budget`, to a millionth of a decibel."""
+        """Fade margins of many paths forward and return; those of `budget`, to a millionth of a decibel."""
         common = self.common_db(found)
         return (
             self.near.transmit_power_dbm + common - self.sensitivity_dbm(self.far),

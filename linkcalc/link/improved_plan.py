@@ -4,15 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.remedy_plans import edit_of, text_and_settings
 from linkcalc.link.result import Remedy, Result
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan
+from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
-from linkcalc.plan.loading import checked_plan
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import quoted
 
 MARK = "Written by linkcalc"
 """How a file begins that this may overwrite."""
@@ -45,9 +44,9 @@ def improved_plan(
         if found.verdict == "closes":  # what was done for another link helped this one
             continue
         if len(found.remedies) < number:
-            there = f"{len(found.remedies)} found" if found.remedies else "none was found"
+            said = f"{len(found.remedies)} found" if found.remedies else "none was found"
             raise LinkcalcError(
-                f"link {quoted(name)} has no remedy {number}: {there}; linkcalc relay looks for a relay"
+                f"link {quoted(name)} has no remedy {number}: {said}; linkcalc relay looks for a relay"
             )
         remedy = found.remedies[number - 1]
         if remedy.relay is not None:

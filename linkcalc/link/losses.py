@@ -295,7 +295,7 @@ def _warn_outside_range(situation: Situation) -> None:
         warnings.warn(str(line.message), OutOfRangeWarning, stacklevel=3)
 
 
-def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, far_m: ArrayLike) -> Losses:
+def losses_by_rules(profile: Profile, situation: Situation, near_m: ArrayLike, far_m: ArrayLike) -> Losses:
     """The rules for one profile and pairs of antenna heights above ground, (n,); one pair: an array of one.
 
     `DomainError` if the profile has fewer than 3 points.
@@ -303,18 +303,7 @@ def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, fa
     near, far = np.broadcast_arrays(np.atleast_1d(near_m), np.atleast_1d(far_m))
     arguments = profile_arguments(profile, situation, near, far)
     rows = np.array([find(*arguments.ground, *pair, *arguments.rest) for pair in arguments.pairs.tolist()])
-    found = path_losses(rows.reshape(-1, len(Found._fields)), situation, **profile_facts(profile, near, far))
-    # over many heights the chosen model may be defined for some only
-    return by_governing(found, profile, situation, partly=len(rows) > 1)
-
-
-def by_governing(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
-    """The same by the model that the plan chose, where it chose one; `partly`: NaN where that is not defined."""
-    if situation.governing == RULES:
-        return found
-    from linkcalc.link.models import governed
-
-    return governed(found, profile, situation, partly=partly)
+    return path_losses(rows.reshape(-1, len(Found._fields)), situation, **profile_facts(profile, near, far))
 
 
 class ProfileArguments(NamedTuple):

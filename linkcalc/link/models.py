@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.findings import ModelReason, Regime
-from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, profile_losses, sea_share
+from linkcalc.link.losses import MODELS, REGIMES, SEA, Losses, Situation, losses_by_rules, sea_share
 from linkcalc.link.path_loss import plane_earth
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import UNSURROUNDED
@@ -160,8 +160,7 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
 
     def rounded_db() -> float:
         # the hill of the path counts the trees that stand on it; bare ground may have a larger one
-        rules = replace(_alone(s), governing=RULES)
-        bare = profile_losses(replace(profile, clutter_kind=("",) * len(d)), rules, near_m, far_m)
+        bare = losses_by_rules(replace(profile, clutter_kind=("",) * len(d)), _alone(s), near_m, far_m)
         hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
         if hill_db <= 0.0:
             raise DomainError("no single smooth hill is in the way")
@@ -228,11 +227,8 @@ def p1812_loss_db(path: PathLoss) -> float:
             rx_height_m=far_m,
             frequency_hz=s.frequency_hz,
             clutter_m=profile.clutter_m,
-            zone=profile.zone,
             polarisation=s.polarisation,
-            delta_n=s.delta_n,
-            n0=s.n0,
-            latitude_deg=s.latitude_deg,
+            climate=p1812.Climate(s.delta_n, s.n0, s.latitude_deg, profile.zone),
         )
     )
 
@@ -249,7 +245,6 @@ def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
     away_m = np.abs(profile.distance_m - reflection.distance_m)
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == SEA).all()
-    constants = ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz)
     over_m = reflection.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
     lost_db = np.asarray(
         two_ray.two_ray_loss_db(
@@ -257,11 +252,10 @@ def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
             reflection.tx_height_m,
             np.where(over_m > 0.0, over_m, reflection.rx_height_m),
             s.frequency_hz,
-            relative_permittivity=constants.relative_permittivity,
-            conductivity_s_m=constants.conductivity_s_m,
+            ground.ground_constants("sea_water" if at_sea else s.ground, s.frequency_hz),
             polarisation=s.polarisation,
             k_factor=s.k_factor,
-            roughness_m=reflection.roughness_m if s.roughness_m is None else s.roughness_m,
+            roughness=two_ray.Roughness(reflection.roughness_m if s.roughness_m is None else s.roughness_m),
             surface_wave=True,
         )
     )
@@ -274,7 +268,6 @@ def irregular_terrain_db(path: PathLoss) -> float:
     near_m, far_m = path.heights_m
     if profile.length_m < IRREGULAR_SHORTEST_M or min(near_m, far_m) < 0.5:
         raise DomainError(f"it is stated for {IRREGULAR_SHORTEST_M:g} m and antennas of 0.5 m and more")
-    constants = ground.ground_constants(s.ground, s.frequency_hz)
     return float(
         irregular.point_to_point_loss_db(
             profile.distance_m,
@@ -283,9 +276,8 @@ def irregular_terrain_db(path: PathLoss) -> float:
             rx_height_m=far_m,
             frequency_hz=s.frequency_hz,
             polarisation=s.polarisation,
-            relative_permittivity=float(constants.relative_permittivity),
-            conductivity_s_m=float(constants.conductivity_s_m),
-            n0=s.n0,
+            ground=ground.ground_constants(s.ground, s.frequency_hz),
+            atmosphere=irregular.Atmosphere(n0=s.n0),
         )
     )
 
@@ -293,12 +285,23 @@ def irregular_terrain_db(path: PathLoss) -> float:
 # ---------------------------------------------------------------- where the plan chooses the model
 
 
-def governed(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
-    """Losses by the rules with the chosen model's in place of theirs over ground and through mapped trees.
+def profile_losses(profile: Profile, situation: Situation, near_m: ArrayLike, far_m: ArrayLike) -> Losses:
+    """`losses_by_rules`, or the losses of the model that the plan chose: NaN for heights at which it is not defined.
+
+    `DomainError` if it is not defined for the only pair of heights.
+    """
+    found = losses_by_rules(profile, situation, near_m, far_m)
+    return by_governing(found, profile, situation, partly=found.length_m.size > 1)
+
+
+def by_governing(found: Losses, profile: Profile, situation: Situation, *, partly: bool = False) -> Losses:
+    """Losses by the rules, with the chosen model's in place of theirs over ground and through mapped trees.
 
     What surrounds the antennas, the installations and trees without a place are the rules'. `DomainError` where it is
     not defined for a path; with `partly` NaN instead.
     """
+    if situation.governing == RULES:
+        return found
     mapped_db = _mapped_trees_db(found, situation)
     chosen_db = np.full(found.length_m.shape, np.nan)
     for i in range(chosen_db.size):

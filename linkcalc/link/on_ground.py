@@ -13,7 +13,7 @@ from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.plan.stations import position_deg
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import Cutting, cut_profile
-from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
+from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, with_obstacles
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
 from linkcalc.terrain.rasters import open_mosaic
@@ -39,7 +39,8 @@ def open_terrain(loaded: LoadedPlan) -> Iterator[Layers]:
             )
         )
         cover = open_land_cover(t.land_cover_rasters, loaded.base_dir, network=t.network)
-        stack.callback(close, cover)
+        for mosaic in cover:
+            stack.enter_context(mosaic)
         yield Layers(ground, surface, canopy, cover)
 
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.case import ENDS, End, LinkCase
+from linkcalc.link.decision import Decision, decide
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, priced, station_parts
 from linkcalc.link.relayed_plan import (
@@ -30,13 +31,17 @@ from linkcalc.link.relayed_plan import (
     slope_deg,
 )
 from linkcalc.link.remedy_options import (
-    AT_AN_END,
-    KINDS,
+    AIRTIME_EFFORT_PER_S,
+    MORE_TRIES,
+    MORE_TRIES_EFFORT,
+    SLOWER,
     TRIES,
     EndOptions,
     Paths,
     Setting,
+    bits_of_pair,
     heights_m,
+    kinds_of_bits,
     settings,
     with_antenna_at,
 )
@@ -47,9 +52,6 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.plan import Link, Plan, Station
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
-
-if TYPE_CHECKING:
-    from linkcalc.link.verdict import Decision
 
 MOST = 3
 """Remedies offered."""
@@ -76,20 +78,14 @@ _MOST_SPOTS = 3
 _MOST_CHECKS = 16
 _FINE_DB = 0.5
 
-_SLOWER = 0b1110
-"""Those of `KINDS` that keep a message longer on the air, or send it more often."""
 _FEW = 600
 """The cheapest so many combinations of each setting are looked at."""
 _ALIKE = 3
 """Combinations of the same kinds that are checked until one closes."""
 
 
-class Check(NamedTuple):
-    """How a plan is checked: what the command does, handed in."""
-
-    decide: "Callable[[LinkCase], Decision]"
-    case_of: Callable[[Plan, Link], LinkCase]
-    """A link of a plan on its ground."""
+CaseOf = Callable[[Plan, Link], LinkCase]
+"""Puts a link of a changed plan on its ground."""
 
 
 class _Base(NamedTuple):
@@ -129,20 +125,19 @@ class _Picked(NamedTuple):
         return plan_with(self.base.plan, link.model_copy(update=changes), stations)
 
 
-def remedies(case: LinkCase, plan: Plan, check: Check) -> tuple[Remedy, ...]:
+def remedies(case: LinkCase, plan: Plan, case_of: CaseOf) -> tuple[Remedy, ...]:
     """The cheapest combinations of changes with which a link closes, at most `MOST`; none contains another.
 
     Each closes when the plan so changed is checked, keeps the legal limits as far as the table knows them, and leaves
     no other link of the plan worse off.
     """
-    search = _Search(plan, case.link, check)
+    search = _Search(plan, case.link, case_of)
     base = _Base(case, plan)
     picked = search.candidates(base)
     # the last place is kept for one that spares battery and channel, where the cheapest do not
     found = search.confirmed(picked, [], MOST - 1)
-    slower = {word for i, word in enumerate(KINDS) if _SLOWER >> i & 1}
-    if all(slower & set(r.kinds) for r in found):
-        found = search.confirmed([p for p in picked if not slower & p.kinds], found, 1)
+    if all(SLOWER & set(r.kinds) for r in found):
+        found = search.confirmed([p for p in picked if not SLOWER & p.kinds], found, 1)
     if len(found) < MOST:
         found = search.confirmed(picked, found, MOST - len(found))
     # moving or felling takes the terrain read anew: only where it may be among the cheapest two
@@ -159,14 +154,14 @@ class _Made(NamedTuple):
 
     plan: Plan
     case: LinkCase
-    decision: "Decision"
+    decision: Decision
 
 
 @dataclass
 class _Search:
     plan: Plan
     link: Link
-    check: Check
+    case_of: CaseOf
     checks: int = 0
 
     @cached_property
@@ -188,20 +183,21 @@ class _Search:
         columns: list[Floats] = []
         for signal in settings(case):
             # most settings leave the legal powers as they are: options are pruned once for each that does not
-            if signal.caps not in pairs_of:
+            if signal.power_limits_dbm not in pairs_of:
                 known = case.regulation.region is not None
                 first, second = (
-                    o.with_power(c, raised=known) for o, c in zip(ends, signal.caps, strict=True)
+                    o.with_power(c, raised=known) for o, c in zip(ends, signal.power_limits_dbm, strict=True)
                 )
-                pairs_of[signal.caps] = _Pairs.of(first, second, paths)
-            pairs = pairs_of[signal.caps]
+                pairs_of[signal.power_limits_dbm] = _Pairs.of(first, second, paths)
+            pairs = pairs_of[signal.power_limits_dbm]
             for tries, margins in needed.items():
                 more = tries > required.tries
                 n, f, over_db = pairs.closing(margins, signal.gain_db)
-                burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
+                burden = signal.effort + MORE_TRIES_EFFORT * more
+                burden += AIRTIME_EFFORT_PER_S * signal.time_on_air_s * tries
                 cost = base.cost + pairs.near.cost[n] + pairs.far.cost[f]
                 effort = burden + pairs.near.effort[n] + pairs.far.effort[f]
-                kinds = pairs.kinds(n, f) | signal.kinds | more << 3
+                kinds = pairs.kinds(n, f) | signal.kinds | MORE_TRIES * more
                 columns.append(np.stack([cost, effort, -over_db, kinds, np.full(n.size, len(tried)), n, f]))
                 tried.append((signal, tries, pairs))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
@@ -211,9 +207,12 @@ class _Search:
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
             bits, setting, at_near, at_far = (int(v) for v in found[3:, i])
             signal, tries, pairs = tried[setting]
-            words = frozenset(word for k, word in enumerate(KINDS) if bits >> k & 1)
             changes = pairs.near.changes(at_near), pairs.far.changes(at_far)
-            picked.append(_Picked(base, words.union(base.kinds), float(found[0, i]), changes, signal, tries))
+            picked.append(
+                _Picked(
+                    base, kinds_of_bits(bits).union(base.kinds), float(found[0, i]), changes, signal, tries
+                )
+            )
         return picked
 
     def confirmed(
@@ -260,7 +259,7 @@ class _Search:
         tables = self.plan.model_dump(by_alias=True, exclude_unset=True)
         again = Plan.model_validate(edited(tables, [edit_of(c) for c in changes_between(self.plan, plan)]))
         case = self._case(base, again)
-        decision = self.check.decide(case)
+        decision = decide(case)
         return _Made(again, case, decision) if decision.verdict == "closes" else None
 
     def _case(self, base: _Base, plan: Plan) -> LinkCase:
@@ -276,8 +275,7 @@ class _Search:
             if link.name == self.link.name or not touched & {link.from_, link.to}:
                 continue
             before, after = (
-                self.check.decide(self.check.case_of(p, link_of(p, link.name))).verdict
-                for p in (self.plan, plan)
+                decide(self.case_of(p, link_of(p, link.name))).verdict for p in (self.plan, plan)
             )
             if VERDICTS.index(after) < VERDICTS.index(before):
                 return False
@@ -317,7 +315,7 @@ class _Search:
             two = hops(plan, link, [relay.name])
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
-                decisions = [self.check.decide(self.check.case_of(changed, hop)) for hop in two]
+                decisions = [decide(self.case_of(changed, hop)) for hop in two]
             except LinkcalcError:
                 continue
             if all(d.verdict == "closes" for d in decisions):
@@ -388,12 +386,12 @@ class _Search:
                     continue
 
     def _base(self, plan: Plan, kind: str, extra: Part) -> _Base:
-        case = self.check.case_of(plan, link_of(plan, self.link.name))
+        case = self.case_of(plan, link_of(plan, self.link.name))
         parts = [extra, *self._parts(case, plan.prices)]
         return _Base(case, plan, (kind,), (extra,), sum(p.cost for p in parts))
 
 
-def _remedy(parts: tuple[Part, ...], prices: Prices, decision: "Decision", **more: Any) -> Remedy:
+def _remedy(parts: tuple[Part, ...], prices: Prices, decision: Decision, **more: Any) -> Remedy:
     """A remedy of these parts, with what was decided of the link or of its weaker hop."""
     forward, returned = decision.directions
     return Remedy(
@@ -442,9 +440,8 @@ class _Pairs(NamedTuple):
         return n, f, over[close]
 
     def kinds(self, n: NDArray[np.int64], f: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Bits of `KINDS` of pairs: the power is one for both ends, all else is told apart."""
-        first, second = self.near.kinds[n], self.far.kinds[f]
-        return first | (second & 1) | (second & ~1) << len(AT_AN_END)
+        """Bits of `KINDS` of pairs."""
+        return bits_of_pair(self.near.kinds[n], self.far.kinds[f])
 
 
 def _with_power(plan: Plan, name: str, power_dbm: float) -> Station:
@@ -480,8 +477,8 @@ def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:
     p = case.profile
     if ahead_m > 0.1 * p.length_m:
         return False
-    here, there = (0.0, ahead_m) if end == "near" else (p.length_m, p.length_m - ahead_m)
-    before_m, after_m = np.interp([here, there], p.distance_m, p.ground_m)
+    stands_m, moved_m = (0.0, ahead_m) if end == "near" else (p.length_m, p.length_m - ahead_m)
+    before_m, after_m = np.interp([stands_m, moved_m], p.distance_m, p.ground_m)
     return bool(after_m >= before_m + _WORTH_RISE_M)
 
 

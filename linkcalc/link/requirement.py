@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from linkcalc._arrays import Floats, scalar_if_0d
+from linkcalc.link.findings import VERDICTS as VERDICTS
 from linkcalc.link.reliability import (
     K_GRID_DB,
     K_SPREAD_DB,
@@ -23,12 +24,8 @@ from linkcalc.link.reliability import (
     mean_success,
     nodes,
 )
-from linkcalc.link.result import VerdictWord
 from linkcalc.plan import Link
 from linkcalc.plan.links import MOST_TRIES
-
-VERDICTS: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
-"""From worst to best."""
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -64,6 +61,19 @@ class Requirement:
             link.channel_busy_percent / 100.0,
             "tries" in link.model_fields_set,
         )
+
+    @property
+    def words(self) -> str:
+        """It in words.
+
+        >>> Requirement(0.99, 0.9, 20.0, 3, 0.01).words
+        '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
+        """
+        tries = "" if self.tries == 1 else f" (up to {self.tries} tries each)"
+        words = f"{100.0 * self.success:.6g} % of the messages{tries} at {100.0 * self.confidence:g} % of such sites"
+        if self.stated_margin_db is not None:
+            words += f", and {self.stated_margin_db:g} dB of fade margin"
+        return words
 
     def of_each_hop(self, hops: int = 2) -> "Requirement":
         """What each of some hops must have for all together to have this; their sites taken as independent."""

@@ -1,7 +1,7 @@
 """What is sent over one link, by whom and how often, and how much of it the law leaves to other equipment."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -95,28 +95,26 @@ def _answer(message: Sent, payload_bytes: int) -> Sent:
     return replace(message, end=other, answers=True, measures=False, payload_bytes=payload_bytes)
 
 
-def tightest(
+def transmissions(
     sent: Sequence[Sent],
     end: Literal["near", "far"],
     carrier: Transmission,
     time_on_air_s: Callable[[int], float],
-    region: str,
-) -> LimitsCheck:
-    """Hold all that one end sends against the limits with other equipment; the message that fares worst.
-
-    The carrier's timing is that of `sent`, and where that end sends nothing, its own; its other traffic is that of
-    the end's other links.
-    """
+) -> tuple[Transmission, ...]:
+    """All that one end sends, each message with the others beside it; where it sends nothing the carrier as it is."""
     own = [_timed(carrier, s, time_on_air_s(s.payload_bytes)) for s in sent if s.end == end]
     found = []
     for i, timed in enumerate(own):
         others = sum(o.time_on_air_per_hour_s or 0.0 for k, o in enumerate(own) if k != i)
-        own_traffic = (OtherTraffic(carrier.frequency_hz, others),) if others else ()
-        found.append(check(replace(timed, other_traffic=(*own_traffic, *carrier.other_traffic)), region))
-    if not found:
-        return check(carrier, region)
+        beside = (OtherTraffic(carrier.frequency_hz, others),) if others else ()
+        found.append(replace(timed, other_traffic=(*beside, *carrier.other_traffic)))
+    return tuple(found) or (carrier,)
+
+
+def tightest(sent: Iterable[Transmission], region: str) -> LimitsCheck:
+    """What the table of limits says of the message that fares worst."""
     return min(
-        found,
+        (check(one, region) for one in sent),
         key=lambda f: (
             _WORST_FIRST.index(f.status),
             float("inf") if f.largest_conducted_dbm is None else f.largest_conducted_dbm,

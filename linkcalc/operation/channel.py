@@ -283,9 +283,9 @@ def delivery_delay(by_try: ArrayLike, retries: Retries, time_on_air_s: float) ->
     return Delay(mean, quantile(0.5), quantile(0.95), quantile(0.99), drawing)
 
 
-def tries_sent(there: FadingChannel, back: FadingChannel, tries: int) -> tuple[float, float]:
+def expected_tries(message: FadingChannel, answer: FadingChannel, tries: int) -> tuple[float, float]:
     """Mean number of tries sent until one is acknowledged or given up, and of them heard."""
-    slow, weight = normal_points(np.linspace(-6.0, 6.0, 241), there.sigma_db)
-    p, q = there.try_success(slow), back.try_success(slow)
+    slow, weight = normal_points(np.linspace(-6.0, 6.0, 241), message.sigma_db)
+    p, q = message.try_success(slow), answer.try_success(slow)
     goes_on = sum((1.0 - p * q) ** k for k in range(tries))
     return float(weight @ goes_on), float(weight @ (goes_on * p))

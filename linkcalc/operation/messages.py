@@ -18,12 +18,12 @@ from linkcalc.operation.channel import (
     by_site,
     delivered_by_try,
     delivery_delay,
+    expected_tries,
     loss,
-    tries_sent,
     unconfirmed,
 )
 from linkcalc.operation.tank.loop import YEAR_S
-from linkcalc.plan.wording import element
+from linkcalc.plan.base import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult
@@ -235,7 +235,7 @@ def _answer(
     after = loss(measured, n)
     single = loss(channel, 1)
     sites = by_site(channel, n, 1.0 - link_of(plan, message).required_success)
-    sent, heard = tries_sent(channel, answering, n) if message.acknowledged else (float(n), 0.0)
+    sent, heard = expected_tries(channel, answering, n) if message.acknowledged else (float(n), 0.0)
     notes = hops_besides(plan, message)
     if n == 1 and message.kind in ("stop", "start"):
         notes.append("one try only: a single fade loses it")

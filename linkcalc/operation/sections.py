@@ -4,14 +4,16 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer
-from linkcalc.errors import ArgumentError, LinkcalcError
+from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.operation import energy as plan_energy
 from linkcalc.operation import exposure, messages
 from linkcalc.operation import limits as plan_limits
 from linkcalc.operation.tank import answer as tank
 from linkcalc.plan import Plan
+from linkcalc.rules.table import REGIONS
 
 
 @dataclass(frozen=True)
@@ -46,9 +48,12 @@ class LimitsResult(Answer):
 
 def plan_limits_of(plan: Plan, region: str | None = None) -> LimitsResult:
     """Hold a plan's transmitters against the limits of its region, or of another."""
+    if region is not None and region not in REGIONS:
+        raise LinkcalcError(f"region {region!r} is not in the table; known: {', '.join(REGIONS)}")
     return LimitsResult(plan_limits.section(plan, region=region), exposure.section(plan))
 
 
+@kinds_checked
 def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
     """Add to a result what the plan's other sections ask for.
 
@@ -74,10 +79,6 @@ def with_sections(result: Result, plan: Plan, *, brief: bool = False) -> Result:
     >>> sorted(lc.with_sections(lc.check_plan(loaded), loaded.plan).sections)
     ['energy', 'exposure', 'limits', 'messages', 'tank']
     """
-    if not isinstance(result, Result) or not isinstance(plan, Plan):
-        raise ArgumentError(
-            "with_sections takes what check_plan returns, and that plan's `plan`; check does both"
-        )
     return replace(result, sections=sections_of(plan, result.links, brief=brief))
 
 

@@ -1,8 +1,7 @@
 """The plan file: typed, validated, immutable."""
 
-from linkcalc.plan.in_python import PlanLike, as_plan, plan_from
 from linkcalc.plan.links import ChirpModulation, FskModulation, Link, Obstacle
-from linkcalc.plan.loading import LoadedPlan, load_plan
+from linkcalc.plan.loading import LoadedPlan, PlanLike, as_plan, load_plan, plan_from
 from linkcalc.plan.model import Plan
 from linkcalc.plan.stations import Antenna, ExtraLoss, Feeder, Station
 from linkcalc.plan.surroundings import Conditions, Terrain

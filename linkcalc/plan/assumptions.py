@@ -2,13 +2,10 @@
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from linkcalc.plan.base import Section
-from linkcalc.plan.wording import element
-
-if TYPE_CHECKING:
-    from linkcalc.plan.model import Plan
+from linkcalc.plan.base import Section, element
+from linkcalc.plan.scenario import SOURCE, starter_values
 
 
 @dataclass(frozen=True)
@@ -20,23 +17,18 @@ class Assumption:
     source: str
 
 
-def assumed_values(plan: "Plan") -> tuple[Assumption, ...]:
+def assumed_values(file: Section, *, starter: bool) -> tuple[Assumption, ...]:
     """List every default that was used and matters, with its source, and what is still the starter's.
 
-    Sections that the plan leaves out count: their defaults are used all the same. Defaults that change nothing in
-    this plan (the loss of an arrestor that is not fitted) are left out. Keys read like ``station "tank"
-    feeder.connectors``.
+    Sections that the file leaves out count: their defaults are used all the same. Defaults that change nothing in it
+    (the loss of an arrestor that is not fitted) are left out. Keys read like ``station "tank" feeder.connectors``.
     """
-    from linkcalc.plan.starter import starter_values
-
-    invented = starter_values() if plan.starter else {}
-    return tuple(Assumption(*found) for found in _walk(plan, "", "", frozenset(), invented))
+    invented = starter_values() if starter else {}
+    return tuple(Assumption(*found) for found in _walk(file, "", "", frozenset(), invented))
 
 
 def still_the_starters(assumed: Sequence[Assumption]) -> tuple[Assumption, ...]:
     """Those of the values that `linkcalc new` wrote and nobody has changed."""
-    from linkcalc.plan.starter import SOURCE
-
     return tuple(a for a in assumed if a.source == SOURCE)
 
 
@@ -44,8 +36,6 @@ def _walk(
     section: Section, prefix: str, table: str, idle: frozenset[str], invented: Mapping[str, Collection[Any]]
 ) -> Iterator[tuple[str, Any, str]]:
     """Key, value and source; `prefix` names a table for a reader, `table` is its dotted key without numbers."""
-    from linkcalc.plan.starter import SOURCE
-
     # handed down: a section may say that keys of those below it change nothing
     idle |= {prefix + key for key in section.idle_keys()}
     for name, field in type(section).model_fields.items():

@@ -11,17 +11,16 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, printable, quoted
+from linkcalc.plan.base import element, shown
 from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
-from linkcalc.plan.values import value_text
-from linkcalc.plan.wording import element, printable, quoted, shown
+from linkcalc.plan.syntax import value_text
 
 _LISTS = ("station", "link", "message", "power")
 """Tables that are several, each known by its name (a supply by its station)."""
 
 _TERRAIN_HEADER = re.compile(r"^\s*\[terrain\]\s*(#.*)?$")
-_NEXT_HEADER = re.compile(r"^\s*\[")
 
 
 @dataclass(frozen=True)
@@ -51,11 +50,7 @@ class Edit:
 
 
 def edited(tables: Mapping[str, Any], edits: Sequence[Edit]) -> dict[str, Any]:
-    """Return a plan file's tables with keys set.
-
-    >>> edited({"title": "x"}, [Edit("conditions", None, ("leaf",), "out_of_leaf")])
-    {'title': 'x', 'conditions': {'leaf': 'out_of_leaf'}}
-    """
+    """Return a plan file's tables with keys set."""
     after = copy.deepcopy(dict(tables))
     for edit in edits:
         _set(after, edit, dict, dict)
@@ -146,12 +141,6 @@ def edited_text(text: str, edits: Sequence[Edit], head: str = "") -> str:
     were.
 
     A line that holds one value says what it was.
-
-    >>> text = '[[station]]\\nname = "tank"\\nantenna_height_m = 4.0  # on the lid\\n'
-    >>> print(edited_text(text, [Edit("station", "tank", ("antenna_height_m",), 8.0)]), end="")
-    [[station]]
-    name = "tank"
-    antenna_height_m = 8.0  # on the lid (was 4)
     """
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
@@ -179,49 +168,43 @@ def _set(tables: Any, edit: Edit, new_table: Any, new_section: Any) -> None:
         here = next(one for one in tables[edit.table] if one.get(key) == edit.name)
     elif edit.table:
         here = _below(tables, edit.table, new_section)
-    for part in edit.key[:-1]:
+    *above, last = edit.key
+    for part in above:
         here = _below(here, part, new_table)
-    last = edit.key[-1]
     if edit.value is None:
         here.pop(last, None)
     else:
-        _assign(here, last, edit.value)
+        here[last] = (
+            _with_comment(here, last, edit.value) if hasattr(here, "as_string") else copy.deepcopy(edit.value)
+        )
 
 
 def _below(here: Any, key: str, new_table: Any) -> Any:
-    if key not in here or not isinstance(here[key], Mapping):
+    if not isinstance(here.get(key), Mapping):
         here[key] = new_table()
     return here[key]
 
 
-def _assign(here: Any, key: str, value: Any) -> None:
-    old = here.get(key)
-    if not hasattr(here, "as_string"):
-        here[key] = copy.deepcopy(value)
-        return
+def _with_comment(here: Any, key: str, value: Any) -> Any:
+    """A value as an item of tables that keep their comments; one that stands on a line says what was there."""
     import tomlkit
     from tomlkit.items import InlineTable
 
     if isinstance(value, Mapping):
         inline = tomlkit.inline_table()
         inline.update(value)
-        here[key] = inline
-        return
-    item = tomlkit.item(value)
+        return inline
+    old, item = here.get(key), tomlkit.item(value)
     if not isinstance(here, InlineTable) and old is not None and not isinstance(value, list):
         was = f"(was {shown(old.unwrap() if hasattr(old, 'unwrap') else old)})"
         said = old.trivia.comment.lstrip("# ") if hasattr(old, "trivia") else ""
         item.comment(f"{said} {was}".strip())
         item.trivia.comment_ws = getattr(old.trivia, "comment_ws", "") or "  "
-    here[key] = item
+    return item
 
 
 def terrain_lines(values: Mapping[str, Any]) -> list[str]:
-    """Write keys of [terrain] as lines, long lists one element a line.
-
-    >>> terrain_lines({"rasters": ["a.tif"], "network": True})
-    ['rasters = ["a.tif"]', 'network = true']
-    """
+    """Write keys of [terrain] as lines, long lists one element a line."""
     lines = []
     for key, value in values.items():
         text = value_text(value)
@@ -233,36 +216,23 @@ def terrain_lines(values: Mapping[str, Any]) -> list[str]:
 
 
 def with_terrain(text: str, values: Mapping[str, Any]) -> str:
-    """Set keys of a plan file's [terrain]; comments, order and all other values stay as they were.
+    """Set keys of a plan file's [terrain]; comments, order and all other values stay as they were."""
+    import tomlkit
 
-    >>> print(with_terrain('title = "x"\\n[terrain]\\nrasters = []  # none yet\\n', {"rasters": ["a.tif"]}))
-    title = "x"
-    [terrain]
-    rasters = ["a.tif"]
-    <BLANKLINE>
-    """
     before = tomllib.loads(text)
-    lines = text.split("\n")
+    document = tomlkit.parse(text)
+    for key in values:
+        document.get("terrain", {}).pop(key, None)
+    lines = tomlkit.dumps(document).split("\n")
     at = next((i for i, line in enumerate(lines) if _TERRAIN_HEADER.match(line)), None)
     if at is None:
-        new = [*lines, *([""] if lines[-1] else []), "[terrain]", *terrain_lines(values), ""]
+        lines += [*([""] if lines[-1] else []), "[terrain]", *terrain_lines(values), ""]
     else:
-        end = next((i for i in range(at + 1, len(lines)) if _NEXT_HEADER.match(lines[i])), len(lines))
-        body, skipping = [], False
-        for line in lines[at + 1 : end]:
-            own = re.match(r"\s*([A-Za-z_]+)\s*=\s*(.*)$", line)
-            if skipping:
-                skipping = not line.strip().startswith("]")
-            elif own and own[1] in values:
-                # a list over several lines ends with a bracket on a line of its own
-                skipping = own[2].split("#")[0].strip() == "["
-            else:
-                body.append(line)
-        new = [*lines[: at + 1], *terrain_lines(values), *body, *lines[end:]]
-    written = "\n".join(new)
-    wanted = {**before, "terrain": {**before.get("terrain", {}), **values}}
+        # at its head, not behind comments that speak of the next section
+        lines[at + 1 : at + 1] = terrain_lines(values)
+    written = "\n".join(lines)
     try:
-        right = tomllib.loads(written) == wanted
+        right = tomllib.loads(written) == {**before, "terrain": {**before.get("terrain", {}), **values}}
     except tomllib.TOMLDecodeError:
         right = False
     if not right:

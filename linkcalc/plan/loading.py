@@ -1,38 +1,30 @@
-"""The plan file's door: read, check, and say in one line what is wrong and what puts it right.
-
-Every function here raises `PlanError` where a plan cannot be used, or a raster or a profile that it names does not
-exist: one line, with the first fault and its remedy, and where the others are.
-"""
+"""The plan file's door: a plan read from a file or made in Python, with where it came from and what it assumes."""
 
 import hashlib
+import json
 import os
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
-from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import ArgumentError, PlanError
+from linkcalc.errors import ArgumentError, LinkcalcError, PlanError, nearest, quoted, shortened
+from linkcalc.files import atomic_write
 from linkcalc.plan.assumptions import Assumption, assumed_values
-from linkcalc.plan.faults import Fault, summary, validated
+from linkcalc.plan.base import Section
+from linkcalc.plan.checking import checked_plan, plan_notes, read_text, surveyed, told_of
+from linkcalc.plan.edits import Edit, edit_at, edited, setting
+from linkcalc.plan.links import Link
 from linkcalc.plan.model import Plan
-from linkcalc.plan.patterns import read_pattern
-from linkcalc.plan.stations import AntennaFigures, Station
-from linkcalc.plan.surroundings import Terrain
-from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import element, printable, quoted
-from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
+from linkcalc.plan.scenario import SOURCE, starter_profile
+from linkcalc.plan.stations import Station
+from linkcalc.plan.syntax import parsed, toml
+from linkcalc.terrain.sources import is_elsewhere
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile
-
-T = TypeVar("T", bound=AntennaFigures)
-
-LARGEST_PLAN_BYTES = 1_000_000
-"""A plan of a hundred stations has some 50 kB; a larger file is something else."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +50,8 @@ class LoadedPlan:
         values : mapping of str to value
             By key: ``"NAME.antenna_height_m"`` of a station, ``"NAME.modulation.spreading_factor"`` of a link
             (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
-            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
+            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts. A feeder grows
+            with an antenna that is set higher, unless its length is set too, as in `load_plan`.
         **sections
             Top-level keys as a whole, as in `plan_from`; None takes one away.
 
@@ -74,17 +67,15 @@ class LoadedPlan:
         linkcalc.errors.PlanError: pump shde.antenna_height_m: unknown station, link, message or section\
  "pump shde"; did you mean "pump shed"?
         """
-        from linkcalc.plan.edits import edit_at, edited
-        from linkcalc.plan.in_python import plain, plan_from
-        from linkcalc.wording import shortened
-
         if values is not None and not isinstance(values, Mapping):
             raise ArgumentError(
                 f'changed takes a dict such as {{"shed.antenna_height_m": 8}}; not {shortened(values)}'
             )
         tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
         edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
-        return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
+        made = plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
+        grown = _grown_feeders(edits, () if "station" in sections else self.plan.station, made.plan.station)
+        return made.changed({f"station.{e.name}.feeder.length_m": e.value for e in grown}) if grown else made
 
     def tables(self) -> dict[str, Any]:
         """Return what the plan states, as a plan file's tables."""
@@ -92,8 +83,6 @@ class LoadedPlan:
 
     def to_toml(self) -> str:
         """Return the plan as the text of a plan file, for its folder; comments of the file it came from are lost."""
-        from linkcalc.plan.values import toml
-
         if self.profiles:
             names = ", ".join(quoted(name) for name in self.profiles)
             raise PlanError(
@@ -107,9 +96,14 @@ class LoadedPlan:
 
         Files that it names are named from the new folder. Profiles given in Python are written beside it.
         """
-        from linkcalc.plan.values import written
-
-        written(self, Path(path))
+        path = Path(path)
+        tables = _moved(self.tables(), self.base_dir, path.parent)
+        for number, (name, profile) in enumerate(self.profiles.items(), 1):
+            words = re.sub(r"[^\w-]+", "_", name).strip("_") or str(number)
+            file = path.with_name(f"{path.stem}_{words}.csv")
+            next(k for k in tables["link"] if k["name"] == name)["profile_csv"] = file.name
+            atomic_write(file, _profile_text(profile))
+        atomic_write(path, toml(tables))
 
 
 @kinds_checked
@@ -147,233 +141,202 @@ def load_plan(path: str | os.PathLike[str], settings: Sequence[str] = ()) -> Loa
             plan = checked_plan(data, path.parent)
     digest = hashlib.sha256(b"\n".join([raw, *(s.encode() for s in settings)])).hexdigest()
     notes = (*(f"set for this run, not as in the file: {s}" for s in settings), *plan_notes(plan))
-    assumed = (*assumed_values(plan), *_starter_profiles(plan, path.parent))
+    assumed = (*assumed_values(plan, starter=plan.starter), *_starter_profiles(plan, path.parent))
     return LoadedPlan(plan, path, path.parent, digest, assumed, notes, settings=tuple(settings))
-
-
-@contextmanager
-def told_of(path: Path) -> Iterator[None]:
-    """Name the file in front of what is wrong with it."""
-    try:
-        yield
-    except PlanError as error:
-        raise PlanError(printable(f"{path}: {error}")) from None
 
 
 def _set_plan(
     data: Mapping[str, Any], base_dir: Path, settings: Sequence[str]
 ) -> tuple[Plan, tuple[str, ...]]:
     """The plan with settings, and all of them: a cable that comes down grows with an antenna that is set higher."""
-    from linkcalc.plan.edits import edited, setting
-
     try:
         edits = [setting(s, data) for s in settings]
         plan = checked_plan(edited(data, edits), base_dir)
     except PlanError as error:
         checked_plan(data, base_dir)  # what is wrong with the file itself is told as such
         raise PlanError(f"--set {error}") from None
-    lengths = {e.name for e in edits if e.table == "station" and e.key == ("feeder", "length_m")}
-    raised = {e.name for e in edits if e.table == "station" and e.key == ("antenna_height_m",)} - lengths
-    grown = []
-    planned = {s.name: s for s in checked_plan(data, base_dir).station} if raised else {}
-    for station in plan.station:
-        if station.name in raised and station.feeder.length_m > 0.0:
-            rise_m = station.antenna_height_m - planned[station.name].antenna_height_m
-            if rise_m > 0.0:
-                grown.append(f"{station.name}.feeder.length_m={station.feeder.length_m + rise_m:.6g}")
+    grown = _grown_feeders(edits, checked_plan(data, base_dir).station, plan.station)
     if grown:
-        plan = checked_plan(edited(data, [*edits, *(setting(s, data) for s in grown)]), base_dir)
-    return plan, (*settings, *grown)
+        plan = checked_plan(edited(data, [*edits, *grown]), base_dir)
+    return plan, (*settings, *(f"{e.name}.feeder.length_m={e.value:g}" for e in grown))
 
 
-def tables_of(path: Path) -> tuple[str, dict[str, Any]]:
-    """Read a plan or fleet file as text and as tables, without checking what they say."""
-    with told_of(path):
-        raw = read_text(path)
-        return raw.decode("utf-8-sig", "replace"), parsed(raw)
-
-
-def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
-    """Make a plan of tables whose sources of heights need not exist yet."""
-    with told_of(path):
-        return validated(Plan, data)
-
-
-def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
-    """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
-    plan = validated(Plan, data)
-    missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
-    if missing:
-        raise PlanError(summary(missing))
-    return _with_patterns(plan, base_dir)
-
-
-def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
-    """Read a plan or fleet file; `starter` is the command that writes one."""
-    try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_PLAN_BYTES + 1)
-    except FileNotFoundError:
-        near = get_close_matches(path.name, _names_in(path.parent), n=1)
-        raise PlanError(
-            f"no such file; nearest in that folder is {printable(near[0])}"
-            if near
-            else f"no such file; `{starter} {printable(path.name)}` writes a starter"
-        ) from None
-    except IsADirectoryError:
-        raise PlanError("is a folder; name the plan file in it") from None
-    except (OSError, ValueError) as error:
-        raise PlanError(f"cannot be read: {getattr(error, 'strerror', None) or error}") from None
-    if len(raw) > LARGEST_PLAN_BYTES:
-        raise PlanError(f"is larger than {LARGEST_PLAN_BYTES:_} bytes: not a plan file")
-    return raw
-
-
-def _names_in(folder: Path) -> list[str]:
-    try:
-        with os.scandir(folder) as entries:
-            return [entry.name for entry in islice(entries, 2000)]
-    except OSError:
-        return []
-
-
-def _links_without_heights(plan: Plan, profiled: Collection[str]) -> Iterator[Fault]:
-    """Find links whose path no source of heights can describe."""
-    for index, link in enumerate(plan.link):
-        if link.profile_csv is not None or link.name in profiled:
-            continue
-        place = element("link", index, link.name)
-        ends = [plan.station_named(link.from_), plan.station_named(link.to)]
-        unplaced = [f"station {quoted(end.name)}" for end in ends if not end.positioned]
-        fault = ""
-        if not plan.terrain.rasters:
-            fault = "has no source of heights; give terrain.rasters, or profile_csv of this link"
-        elif unplaced:
-            fault = (
-                f"takes its heights from terrain.rasters, but {' and '.join(unplaced)}"
-                f" {'have' if unplaced[1:] else 'has'} no position;"
-                " give latitude_deg and longitude_deg, or profile_csv of this link"
-            )
-        elif ends[0].position == ends[1].position:
-            fault = "joins two stations at the same position"
-        if fault:
-            yield Fault(place, f"{place} {fault}")
-
-
-def _surveyed(plan: Plan) -> Iterator[tuple[str, str]]:
-    """Key and name of each surveyed profile."""
-    for index, link in enumerate(plan.link):
-        if link.profile_csv is not None:
-            yield f"{element('link', index, link.name)} profile_csv", link.profile_csv
-
-
-def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
-    yield from missing_rasters(plan.terrain, base_dir)
-    for key, name in _surveyed(plan):
-        yield from missing_file(key, name, base_dir)
+def _grown_feeders(edits: Sequence[Edit], before: Sequence[Station], after: Sequence[Station]) -> list[Edit]:
+    """A cable that comes down grows with an antenna that is set higher, unless its length is set too."""
+    keys = {(e.name, e.key) for e in edits if e.table == "station"}
+    planned_m = {station.name: station.antenna_height_m for station in before}
+    grown = []
+    for station in after:
+        rise_m = station.antenna_height_m - planned_m.get(station.name, station.antenna_height_m)
+        raised = (station.name, ("antenna_height_m",)) in keys and rise_m > 0.0
+        length_set = {(station.name, ("feeder",)), (station.name, ("feeder", "length_m"))} & keys
+        if raised and not length_set and station.feeder.length_m > 0.0:
+            length_m = float(f"{station.feeder.length_m + rise_m:.6g}")
+            grown.append(Edit("station", station.name, ("feeder", "length_m"), length_m))
+    return grown
 
 
 def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
     """Surveyed profiles that are the invented one."""
     if not plan.starter:
         return
-    from linkcalc.plan.starter import SOURCE, starter_profile
-
     invented = starter_profile().encode()
-    for key, name in _surveyed(plan):
+    for key, name in surveyed(plan):
         if (base_dir / name).read_bytes() == invented:
             yield Assumption(key, name, SOURCE)
 
 
-def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:
-    for key in ("rasters", "surface_rasters", "canopy_rasters", "land_cover_rasters"):
-        place = f"terrain.{key}"
-        for name in getattr(terrain, key):
-            if is_remote(name) and not terrain.network:
-                yield Fault(
-                    place,
-                    f"{place} = {quoted(name)} lies on the network, and nothing is read from there unless"
-                    " network = true in [terrain]",
-                )
-            # what else is no path is left to the one who opens it; so is what a folder or a pattern stands
-            # for
-            elif not is_elsewhere(name) and not os.path.isdir(base_dir / name) and not is_pattern(name):
-                yield from missing_file(place, name, base_dir)
+_NO_FILE = Path("made in Python")
 
 
-def missing_file(place: str, name: str, base_dir: Path) -> Iterator[Fault]:
-    file = base_dir / name
-    if os.path.isfile(file):
-        return
-    states = f"{place} = {quoted(name)}"
-    if os.path.isdir(file):
-        yield Fault(place, f"{states} is a folder; name a file in it")
-        return
-    near = get_close_matches(file.name, _names_in(file.parent), n=1)
-    if not name.isprintable():
-        remedy = "a backslash in double quotes is special: write / instead"
-    elif near:
-        remedy = f"nearest in that folder is {quoted(near[0])}"
-    else:
-        remedy = f"it is looked for in {printable(str(file.parent))}"
-    yield Fault(place, f"{states}: no such file; {remedy}")
+PlanLike = str | os.PathLike[str] | Mapping[str, Any] | Plan | LoadedPlan
+"""What every answer takes for a plan: the path of a plan file, its tables, a `Plan`, or one loaded already."""
 
 
-def plan_notes(plan: Plan) -> Iterator[str]:
-    """What a reader of the result should know about the plan's values."""
-    for link in plan.link:
-        if link.modulation.kind == "css" and link.modulation.spreading_factor < 7:
-            yield (
-                f"link {quoted(link.name)}: not every radio offers spreading factor"
-                f" {link.modulation.spreading_factor}, and some need a longer preamble or an implicit"
-                " header for it: check yours (common practice, no source)"
-            )
+def as_plan(plan: PlanLike) -> LoadedPlan:
+    """Return a plan loaded and checked, whatever form it comes in."""
+    if isinstance(plan, LoadedPlan):
+        return plan
+    if isinstance(plan, str | os.PathLike):
+        return load_plan(plan)
+    if isinstance(plan, Plan | Mapping):
+        return plan_from(plan)
+    raise ArgumentError(
+        "a plan is the path of a plan file, a dict of its tables, a Plan, or what load_plan or plan_from "
+        f"returns; not {type(plan).__name__}: {shortened(plan)}"
+    )
 
 
-_PLANES = (
-    ("pattern_file", "azimuth_pattern", "azimuth_deg"),
-    ("elevation_pattern_file", "elevation_pattern", "elevation_deg"),
-)
-"""Keys of an antenna for a measured pattern: its file, its table in the plan, the column of its angle."""
+def chosen_link(loaded: LoadedPlan, name: str | None, *, said: str = "link=") -> Link:
+    """Return the link of that name, or the only one; `said` is how the caller is told one."""
+    links = loaded.plan.link
+    names = ", ".join(f'"{k.name}"' for k in links)
+    if name is None:
+        if len(links) > 1:
+            raise LinkcalcError(f"{loaded.path}: has {len(links)} links; say which with {said}: {names}")
+        return links[0]
+    chosen = next((k for k in links if k.name == name), None)
+    if chosen is None:
+        raise LinkcalcError(f'{loaded.path}: has no link "{name}"; its links: {names}')
+    return chosen
 
 
-def _with_patterns(plan: Plan, base_dir: Path) -> Plan:
-    """The plan with the patterns that its files hold."""
-    stations = stations_with_patterns("station", plan.station, base_dir)
-    choices = [
-        _measured(c, f"{element('antenna_choice', i, c.name)} ", base_dir)
-        for i, c in enumerate(plan.antenna_choice)
-    ]
-    sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
-    # a key that stays as it was must not count as stated
-    update = {
-        key: new for key, new, old in sections if any(a is not b for a, b in zip(new, old, strict=True))
-    }
-    return plan.model_copy(update=update) if update else plan
+@kinds_checked
+def plan_from(
+    tables: Mapping[str, Any] | Section | None = None,
+    /,
+    *,
+    profiles: "Mapping[str, Profile] | None" = None,
+    base_dir: str | os.PathLike[str] = ".",
+    **sections: Any,
+) -> LoadedPlan:
+    """Make a plan from what a plan file would hold, held to the same rules.
+
+    Parameters
+    ----------
+    tables : mapping or Plan, optional
+        Keys and values as in a plan file; units are in the names of the keys. Tables may be mappings or
+        sections such as `linkcalc.plan.Station`, lists may be any sequence, numbers numpy's.
+    profiles : mapping of str to Profile, optional
+        Profiles by name of the link, in place of `profile_csv` or rasters.
+    base_dir : path
+        The folder that paths in the plan are relative to.
+    **sections
+        Top-level keys, added to `tables` or in place of its own: ``station=[...]``, ``link=[...]``.
+
+    Returns
+    -------
+    LoadedPlan
+        For `linkcalc.check_plan` and `linkcalc.sweep_plan`. Its digest is that of the values and profiles.
+
+    Raises
+    ------
+    PlanError
+        If it is no valid plan, a file that it names does not exist, or a profile is of no link.
+
+    Examples
+    --------
+    >>> from linkcalc.terrain.profile import profile_from
+    >>> made = plan_from(
+    ...     station=[{"name": "tank", "antenna_height_m": 4}, {"name": "shed", "antenna_height_m": 6}],
+    ...     link=[{"name": "level", "from": "tank", "to": "shed", "frequency_mhz": 868.3,
+    ...            "modulation": {"kind": "css", "spreading_factor": 9}}],
+    ...     profiles={"level": profile_from([0, 1500, 3000], [40, 52, 44])})
+    >>> made.plan.link[0].frequency_mhz, [a.key for a in made.assumed][:1]
+    (868.3, ['station "tank" surroundings'])
+    >>> plan_from(made.plan, link=[])
+    Traceback (most recent call last):
+    linkcalc.errors.PlanError: link: 0 given, at least 1 needed; add [[link]]
+    """
+    if tables is not None and not isinstance(tables, Mapping | Section):
+        raise ArgumentError(
+            f"plan_from takes a dict of a plan file's tables or a Plan; not {type(tables).__name__}: "
+            f"{shortened(tables)}"
+        )
+    if profiles is not None and not isinstance(profiles, Mapping):
+        raise ArgumentError(
+            f"profiles is a dict of profiles by name of the link; not {type(profiles).__name__}: {shortened(profiles)}"
+        )
+    data = {**plain(tables or {}), **plain(sections)}
+    profiles = dict(profiles or {})
+    plan = checked_plan(data, Path(base_dir), profiles)
+    links = {link.name: link for link in plan.link}
+    for name in profiles:
+        if name not in links:
+            raise PlanError(f"profiles: unknown link {quoted(name)}; did you mean {nearest(name, [*links])}?")
+        if links[name].profile_csv is not None:
+            raise PlanError(f"link {quoted(name)}: give profile_csv or its profile, not both")
+    return LoadedPlan(
+        plan,
+        _NO_FILE,
+        Path(base_dir),
+        _digest(data, profiles),
+        assumed_values(plan, starter=plan.starter),
+        tuple(plan_notes(plan)),
+        profiles,
+    )
 
 
-def stations_with_patterns(kind: str, stations: Sequence[Station], base_dir: Path) -> list[Any]:
-    """The same for stations alone."""
-    found = []
-    for index, station in enumerate(stations):
-        where = f"{element(kind, index, station.name)} antenna."
-        antenna = _measured(station.antenna, where, base_dir)
-        same = antenna is station.antenna
-        found.append(station if same else station.model_copy(update={"antenna": antenna}))
-    return found
+def _digest(data: Mapping[str, Any], profiles: "Mapping[str, Profile]") -> str:
+    digest = hashlib.sha256(json.dumps(data, sort_keys=True).encode())
+    for name, profile in sorted(profiles.items()):
+        digest.update(f"\n{name}\n{','.join(profile.clutter_kind)}\n".encode())
+        for column in (profile.distance_m, profile.ground_m, profile.clutter_m, profile.zone):
+            digest.update(column.tobytes())
+    return digest.hexdigest()
 
 
-def _measured(antenna: T, where: str, base_dir: Path) -> T:
-    update: dict[str, Any] = {}
-    for key, table, angle in _PLANES:
-        name = getattr(antenna, key)
-        if name is None:
-            continue
-        fault = next(missing_file(where + key, name, base_dir), None)
-        if fault is not None:
-            raise PlanError(fault.line)
-        try:
-            update[table] = read_pattern(base_dir / name, angle)
-        except PlanError as error:
-            raise PlanError(f"{where}{key} = {quoted(name)}: {error}") from None
-    return antenna.model_copy(update=update) if update else antenna
+def plain(value: Any) -> Any:
+    """Write a value with the types a plan file has."""
+    if isinstance(value, Section):
+        return value.model_dump(by_alias=True, exclude_unset=True)
+    if isinstance(value, Mapping):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    # numpy's numbers and arrays
+    return value.tolist() if hasattr(value, "tolist") else value
+
+
+def _moved(value: Any, old: Path, new: Path, key: str = "") -> Any:
+    """Tables whose files (keys ..._csv, ..._file and ...rasters) are named as seen from another folder."""
+    if isinstance(value, Mapping):
+        return {name: _moved(inner, old, new, name) for name, inner in value.items()}
+    if isinstance(value, list):
+        return [_moved(inner, old, new, key) for inner in value]
+    is_file = isinstance(value, str) and key.endswith(("_csv", "_file", "rasters"))
+    if not is_file or is_elsewhere(value) or os.path.isabs(value) or old.resolve() == new.resolve():
+        return value
+    return Path(os.path.relpath(old.resolve() / value, new.resolve())).as_posix()
+
+
+def _profile_text(profile: "Profile") -> str:
+    """The table of a surveyed profile, as `linkcalc.read_profile_csv` reads it."""
+    columns = (profile.distance_m, profile.ground_m, profile.clutter_m)
+    rows = (
+        f"{x!r},{ground!r},{clutter!r},{kind},{zone}"
+        for x, ground, clutter, kind, zone in zip(
+            *(c.tolist() for c in columns), profile.clutter_kind, profile.zone.tolist(), strict=True
+        )
+    )
+    return "\n".join(["distance_m,ground_m,clutter_m,clutter_kind,zone", *rows]) + "\n"

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from functools import cache
 from itertools import groupby
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,11 +10,12 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from linkcalc.plan.base import Section
+from linkcalc.plan.fleet import Fleet
 from linkcalc.plan.keys import Place, allowed, bounds_of, header_of, kind_of, sections_of, words_of
 from linkcalc.plan.model import Plan
+from linkcalc.plan.scenario import fleet_scenario, scenario_in
 from linkcalc.plan.stations import DEGREE_KEYS
-from linkcalc.plan.values import value_text
-from linkcalc.rules.starts import START
+from linkcalc.plan.syntax import value_text
 
 if TYPE_CHECKING:
     from linkcalc.plan.sites import Site
@@ -30,8 +30,6 @@ _PLACES_ARE_GIVEN = (
 
 PLAN_SCHEMA = "linkcalc-plan.schema.json"
 FLEET_SCHEMA = "linkcalc-fleet.schema.json"
-SOURCE = "still the starter's value"
-"""What the list of what was assumed says of a value that nobody has changed."""
 
 _HEAD = f"""\
 {{kind}} for linkcalc. {_INVENTED}
@@ -53,89 +51,6 @@ What is not stated is assumed, and named in the result. There are more keys: for
 antenna, a tank and its engine, messages, batteries. `linkcalc new --full` writes them all.
 """
 
-_SCENARIO: dict[str, Any] = {
-    "starter": True,
-    "title": "Invented example: water tank and generator shed",
-    "station": [
-        {
-            "name": "tank",
-            "antenna_height_m": 4.0,
-            "transmit_power_dbm": 14.0,
-            "noise_figure_db": 6.0,
-            "noise_environment": "rural",
-            "antenna": {"type": "half_wave_dipole", "polarisation": "vertical"},
-        },
-        {
-            "name": "shed",
-            "antenna_height_m": 6.0,
-            "transmit_power_dbm": 14.0,
-            "noise_rise_db": 6.0,
-            "antenna": {"type": "half_wave_dipole", "polarisation": "vertical"},
-            "feeder": {"type": "rg213", "length_m": 8.0, "connectors": 2, "arrestor": True},
-        },
-    ],
-    "link": [
-        {
-            "name": "level",
-            "from": "tank",
-            "to": "shed",
-            "frequency_mhz": 868.3,
-            "payload_bytes": 20,
-            "reply_payload_bytes": 8,
-            "required_success": 0.99,
-            "confidence": 0.9,
-            "required_margin_db": 20.0,
-            "modulation": {"kind": "css", "spreading_factor": 9, "bandwidth_khz": 125.0},
-        }
-    ],
-    "terrain": {},
-    "conditions": {"climate": "temperate", "leaf": "in_leaf"},
-    "regulation": {"report_interval_s": 600.0},
-    "power": [{"station": "tank", "battery": {"chemistry": "li_socl2", "capacity_mah": 13000.0}}],
-    "message": [
-        {"name": "permit", "kind": "run_permit", "link": "level", "interval_s": 600.0, "tries": 3},
-        {"name": "stop", "kind": "stop", "link": "level", "events_per_year": 140.0, "tries": 3},
-    ],
-    "tank": {
-        "shape": {"kind": "upright_cylinder", "diameter_m": 5.0, "height_m": 2.5},
-        "start_percent": 40.0,
-        "stop_percent": 92.0,
-        "high_high_percent": 98.0,
-        "pump_flow_m3_h": 5.0,
-        "draw_m3_h": 0.4,
-    },
-    "engine": {"watchdog_s": 1800.0, "max_run_time_h": 8.0, "fuel_l_per_h": 2.5},
-    "antenna_choice": [
-        {"name": "dipole", "type": "half_wave_dipole"},
-        {"name": "long collinear", "type": "collinear", "gain_dbi": 8.0},
-    ],
-    "feeder_choice": [
-        {"name": "10 m of the thick cable", "type": "half_inch_foam", "length_m": 10.0, "connectors": 2},
-    ],
-}
-
-_FLEET: dict[str, Any] = {
-    "starter": True,
-    "title": "Invented example: tanks that report to a pump shed",
-    "traffic": {
-        "interval_s": 900.0,
-        "payload_bytes": 20,
-        "reply_payload_bytes": 8,
-        "acknowledged": True,
-        "tries": 3,
-        "required_success": 0.95,
-        "confidence": 0.9,
-    },
-}
-"""What a fleet has besides the scenario's stations and radio."""
-
-_PROFILE = (
-    (0, 61.0, 0), (80, 59.5, 0), (160, 57.0, 0), (240, 55.0, 0), (320, 53.0, 0), (400, 51.5, 1),
-    (480, 50.5, 2), (560, 50.0, 3), (640, 50.5, 3), (720, 51.5, 0), (800, 53.0, 0), (880, 55.0, 0),
-    (960, 56.0, 0), (1040, 57.5, 0), (1120, 59.0, 0), (1200, 60.0, 0),
-)  # fmt: skip
-
-
 _MATTER: dict[str, Collection[str]] = {
     "": (
         "starter", "units", "title", "station", "link", "terrain", "regulation", "nodes", "shed", "equipment", "radio",
@@ -154,9 +69,6 @@ _MATTER: dict[str, Collection[str]] = {
 """The keys of the short starter, by table; a table that is not named here has all that are set."""
 for _same in ("shed", "equipment"):
     _MATTER |= {key.replace("station", _same): keys for key, keys in _MATTER.items() if "station" in key}
-
-_WORDS = ("starter", "units", "name", "from", "to", "link", "station", "kind", "region", "nodes")
-"""Keys of the starter that state nothing about a site or what stands there."""
 
 Shown = Literal["all", "set", "bare"]
 """All keys, those not set behind a #; those that are set, explained; the same without a word."""
@@ -179,7 +91,7 @@ def starter_plan(
     sites, two or more, each linked with the last; invented sites keep the example's names. With a region channel and
     power are legal ones there.
     """
-    values = _in_region(region) | ({"units": units} if units != "metric" else {})
+    values = scenario_in(region) | ({"units": units} if units != "metric" else {})
     if profile_csv is not None:
         values["link"] = [{**link, "profile_csv": profile_csv} for link in values["link"]]
     if terrain:
@@ -206,14 +118,12 @@ def starter_fleet(
 
     The nodes stand at the sites but the last, which is the shed they report to; all else as for `starter_plan`.
     """
-    from linkcalc.plan.fleet import Fleet
-
     *ends, hub = sites
-    scenario = _in_region(region)
+    scenario = scenario_in(region)
     placed = _placed(scenario, sites)["station"]
     link, shed = scenario["link"][0], placed[-1]
     values = {
-        **_FLEET,
+        **fleet_scenario(),
         **({"units": units} if units != "metric" else {}),
         "nodes": nodes,
         "shed": [shed],
@@ -273,33 +183,6 @@ def _what_matters(values: Mapping[str, Any], table: str = "") -> dict[str, Any]:
     return kept
 
 
-@cache
-def starter_values() -> Mapping[str, Collection[Any]]:
-    """Values that starter plans and fleets state of a site and its equipment, by dotted key without numbers.
-
-    >>> starter_values()["tank.pump_flow_m3_h"], sorted(starter_values()["station.antenna_height_m"])
-    ([5.0], [4.0, 6.0])
-    """
-    found: dict[str, list[Any]] = {}
-
-    def collect(values: Mapping[str, Any], table: str) -> None:
-        for key, value in values.items():
-            if isinstance(value, Mapping):
-                collect(value, f"{table}{key}.")
-            elif isinstance(value, list) and value and isinstance(value[0], Mapping):
-                for item in value:
-                    collect(item, f"{table}{key}.")
-            elif key not in _WORDS and value not in found.setdefault(table + key, []):
-                found[table + key].append(value)
-
-    collect(_FLEET, "")
-    for region in (None, *START):
-        scenario = _in_region(region)
-        tank, shed = scenario["station"]
-        collect({**scenario, "equipment": tank, "shed": shed, "radio": scenario["link"][0]}, "")
-    return found
-
-
 def _placed(scenario: Mapping[str, Any], sites: "Sequence[Site]") -> dict[str, Any]:
     """Stations and links of the scenario at given sites; the last is the shed."""
     tank, shed = scenario["station"]
@@ -325,38 +208,6 @@ def _placed(scenario: Mapping[str, Any], sites: "Sequence[Site]") -> dict[str, A
         "power": [{**scenario["power"][0], "station": ends[0].name}],
         "message": [{**message, "link": names[0]} for message in scenario["message"]],
     }
-
-
-def _in_region(region: str | None) -> dict[str, Any]:
-    """The scenario with a channel of the region to start from."""
-    if region is None:
-        return dict(_SCENARIO)
-    start = START[region]
-    link = {**_SCENARIO["link"][0], "frequency_mhz": start.frequency_mhz}
-    link["modulation"] = {**link["modulation"], "bandwidth_khz": start.bandwidth_khz}
-    power = {"transmit_power_dbm": start.transmit_power_dbm}
-    regulation = {"region": region, **_SCENARIO["regulation"]}
-    if start.hopping_channels > 1:
-        regulation["hopping_channels"] = start.hopping_channels
-    if start.listen_before_talk:
-        regulation["listen_before_talk"] = True
-    return {
-        **_SCENARIO,
-        "station": [{**station, **power} for station in _SCENARIO["station"]],
-        "link": [link],
-        "regulation": regulation,
-    }
-
-
-def starter_profile() -> str:
-    """Write the surveyed profile of the starter plan, invented like it.
-
-    >>> print(starter_profile().splitlines()[1])
-    distance_m,ground_m,clutter_m
-    """
-    rows = [f"{distance},{ground:.1f},{clutter}" for distance, ground, clutter in _PROFILE]
-    head = "# Invented example: from the tank (0 m) to the shed; clutter is the height of what grows there"
-    return "\n".join([head, "distance_m,ground_m,clutter_m", *rows]) + "\n"
 
 
 def _table(place: Place, values: Mapping[str, Any] | None, *, shown: Shown) -> Iterator[str]:

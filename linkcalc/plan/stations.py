@@ -6,8 +6,8 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
+from linkcalc.errors import quoted
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
-from linkcalc.plan.wording import quoted
 from linkcalc.radio.antenna_types import AntennaType
 
 AROUND_KEYS = ("surroundings", "surroundings_height_m", "surroundings_distance_m")

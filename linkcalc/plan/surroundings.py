@@ -5,8 +5,8 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
+from linkcalc.errors import quoted
 from linkcalc.plan.base import Section, assumed, optional, plain
-from linkcalc.plan.wording import quoted
 from linkcalc.propagation.loss_models import RULES, governing_fault
 
 GroundType = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]

@@ -1,11 +1,12 @@
-"""From the bytes of a plan file to its tables; what is not TOML is named with its line and a remedy."""
+"""From the bytes of a plan file to its tables, and back; what is not TOML is named with its line and a remedy."""
 
+import json
 import re
 import tomllib
+from collections.abc import Mapping
 from typing import Any
 
-from linkcalc.errors import PlanError
-from linkcalc.plan.wording import printable
+from linkcalc.errors import PlanError, printable
 
 _MOST_POINTS = 1000
 
@@ -90,3 +91,34 @@ def _line(message: str, text: str) -> str:
         if found := re.search(pattern, source):
             return printable(f"{place}: {remedy.format('', *found.groups())}")
     return printable(f"{place}: {what[0].lower()}{what[1:]}")
+
+
+def toml(tables: Mapping[str, Any]) -> str:
+    """Write a plan's tables as TOML that reads back equal."""
+    lines = [f"{key} = {value_text(value)}" for key, value in tables.items() if not _is_table(value)]
+    for key, value in tables.items():
+        if _is_table(value):
+            for header, table in (
+                [(f"[{key}]", value)]
+                if isinstance(value, Mapping)
+                else [(f"[[{key}]]", entry) for entry in value]
+            ):
+                lines += [*([""] if lines else []), header]
+                lines += [f"{inner} = {value_text(v)}" for inner, v in table.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _is_table(value: Any) -> bool:
+    return isinstance(value, Mapping) or (
+        isinstance(value, list | tuple) and bool(value) and all(isinstance(v, Mapping) for v in value)
+    )
+
+
+def value_text(value: Any) -> str:
+    """Write a value on one line."""
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {value_text(v)}" for k, v in value.items()) + " }" if value else "{}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(value_text(v) for v in value) + "]"
+    # text, numbers and truth are written alike in JSON and TOML
+    return json.dumps(value, ensure_ascii=False)

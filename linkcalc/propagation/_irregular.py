@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked
 from linkcalc.errors import DomainError
+from linkcalc.propagation.ground import GroundConstants
 
 
 class Path(NamedTuple):
@@ -43,12 +44,10 @@ def earth(n0: float, hs: float) -> tuple[float, float]:
     return ns, 1.0 / curvature
 
 
-def ground_impedance(
-    f: float, polarisation: str, relative_permittivity: float, conductivity_s_m: float
-) -> complex:
+def ground_impedance(f: float, polarisation: str, ground: GroundConstants[float]) -> complex:
     """Surface transfer impedance of the ground."""
-    er = float(checked("relative_permittivity", relative_permittivity, above=1.0))
-    sigma = float(checked("conductivity_s_m", conductivity_s_m, at_least=0.0))
+    er = float(checked("relative_permittivity", ground.relative_permittivity, above=1.0))
+    sigma = float(checked("conductivity_s_m", ground.conductivity_s_m, at_least=0.0))
     e = complex(er, 18e3 * sigma / float(f))
     if polarisation == "horizontal":
         return csqrt(e - 1.0)

@@ -8,13 +8,15 @@ Every function raises `DomainError` where an argument is not finite, outside its
 """
 
 import warnings
-from typing import Any, Literal, NamedTuple
+from dataclasses import dataclass
+from typing import Any, Generic, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._arguments import Numbers
 
 GroundClass = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]
 
@@ -25,14 +27,22 @@ VACUUM_PERMITTIVITY_F_M = 8.8541878128e-12
 """CODATA 2018."""
 
 
-class GroundConstants(NamedTuple):
-    """Electrical constants of one kind of ground."""
+@dataclass(frozen=True)
+class GroundConstants(Generic[Numbers]):
+    """Electrical constants of one kind of ground: relative permittivity 1 or more, conductivity 0 or more, S/m.
 
-    relative_permittivity: Any
-    conductivity_s_m: Any
+    `ground_constants` gives them for a class of ground.
+    """
+
+    relative_permittivity: Numbers
+    conductivity_s_m: Numbers
 
 
-def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> GroundConstants:
+AVERAGE_GROUND: GroundConstants[float] = GroundConstants(15.0, 0.005)
+"""As the tables of NTIA Report 82-100 call it (from memory)."""
+
+
+def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> GroundConstants[Any]:
     """Relative permittivity and conductivity of a class of ground.
 
     Parameters
@@ -74,19 +84,12 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
     )
 
 
-def complex_permittivity(
-    relative_permittivity: ArrayLike, conductivity_s_m: ArrayLike, frequency_hz: ArrayLike
-) -> Any:
+def complex_permittivity(ground: GroundConstants[ArrayLike], frequency_hz: ArrayLike) -> Any:
     """Complex relative permittivity, time factor exp(+j w t): e' - j sigma / (w e0).
-
-    Parameters
-    ----------
-    relative_permittivity : array_like, 1 or more
-    conductivity_s_m : array_like, S/m, 0 or more
 
     Returns
     -------
-    complex ndarray or complex, the arguments broadcast
+    complex ndarray or complex, the constants and the frequency broadcast
 
     References
     ----------
@@ -94,11 +97,11 @@ def complex_permittivity(
 
     Examples
     --------
-    >>> f"{complex_permittivity(15.0, 0.005, 1e9):.3f}"
+    >>> f"{complex_permittivity(GroundConstants(15.0, 0.005), 1e9):.3f}"
     '15.000-0.090j'
     """
-    relative = checked("relative_permittivity", relative_permittivity, at_least=1.0)
-    sigma = checked("conductivity_s_m", conductivity_s_m, at_least=0.0)
+    relative = checked("relative_permittivity", ground.relative_permittivity, at_least=1.0)
+    sigma = checked("conductivity_s_m", ground.conductivity_s_m, at_least=0.0)
     frequency = checked("frequency_hz", frequency_hz, above=0.0)
     return scalar_if_0d(relative - 1j * sigma / (2.0 * np.pi * VACUUM_PERMITTIVITY_F_M * frequency))
 

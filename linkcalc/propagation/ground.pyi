@@ -2,22 +2,34 @@
 # mypy: disable-error-code="overload-overlap"
 
 import warnings
-from typing import Any, Literal, NamedTuple, overload
+from dataclasses import dataclass
+from typing import Any, Generic, Literal, overload
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._arguments import Numbers
 GroundClass = Literal['sea_water', 'fresh_water', 'wet_ground', 'medium_dry_ground', 'very_dry_ground']
 HIGHEST_CLASS_HZ = 1000000000.0
 VACUUM_PERMITTIVITY_F_M = 8.8541878128e-12
-class GroundConstants(NamedTuple):
-    relative_permittivity: Any
-    conductivity_s_m: Any
-def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> GroundConstants: ...
+@dataclass(frozen=True)
+class GroundConstants(Generic[Numbers]):
+    relative_permittivity: Numbers
+    conductivity_s_m: Numbers
+
+    @overload
+    def __init__(self: GroundConstants[float], relative_permittivity: float, conductivity_s_m: float) -> None:
+        ...
+
+    @overload
+    def __init__(self: GroundConstants[ArrayLike], relative_permittivity: ArrayLike, conductivity_s_m: ArrayLike) -> None:
+        ...
+AVERAGE_GROUND: GroundConstants[float] = GroundConstants(15.0, 0.005)
+def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> GroundConstants[Any]: ...
 @overload
-def complex_permittivity(relative_permittivity: float, conductivity_s_m: float, frequency_hz: float) -> complex: ...
+def complex_permittivity(ground: GroundConstants[float], frequency_hz: float) -> complex: ...
 @overload
-def complex_permittivity(relative_permittivity: ArrayLike, conductivity_s_m: ArrayLike, frequency_hz: ArrayLike) -> NDArray[np.complex128]: ...
+def complex_permittivity(ground: GroundConstants[ArrayLike], frequency_hz: ArrayLike) -> NDArray[np.complex128]: ...
 @overload
 def conductivity_s_m(permittivity: Any, frequency_hz: float) -> float: ...
 @overload

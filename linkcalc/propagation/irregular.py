@@ -15,13 +15,14 @@ area prediction mode", NTIA Report 82-100, 1982; G. A. Hufford, "The ITS irregul
 import math
 import warnings
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Generic, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._arguments import Numbers, Polarisation
 from linkcalc.propagation._irregular import (
     Path,
     earth,
@@ -32,9 +33,9 @@ from linkcalc.propagation._irregular import (
     sited_height,
     smooth_horizons,
 )
+from linkcalc.propagation.ground import AVERAGE_GROUND, GroundConstants
 
-Polarisation = Literal["vertical", "horizontal"]
-Variability = Literal["single_message", "accidental", "mobile", "broadcast"]
+VariabilityMode = Literal["single_message", "accidental", "mobile", "broadcast"]
 Siting = Literal["random", "careful", "very_careful"]
 
 CLIMATES = {
@@ -52,9 +53,72 @@ CLIMATES = {
 }
 """Climate words and the model's code; the last four are short words for the nearest of the seven."""
 
-_VARIABILITIES: tuple[str, ...] = get_args(Variability)
+_VARIABILITIES: tuple[str, ...] = get_args(VariabilityMode)
 _SITINGS: tuple[str, ...] = get_args(Siting)
 _MOST_INTERVALS = 5000
+
+
+@dataclass(frozen=True)
+class Atmosphere:
+    """The air over the path.
+
+    Parameters
+    ----------
+    climate : str or int
+        A key of `CLIMATES`, or the code 1 to 7.
+    n0 : float, N-units
+        Surface refractivity reduced to sea level, 250 to 400.
+    """
+
+    climate: str | int = "continental_temperate"
+    n0: float = 301.0
+
+
+@dataclass(frozen=True)
+class Variability(Generic[Numbers]):
+    """Shares of cases in which the loss is not exceeded, and what varies from case to case.
+
+    Parameters
+    ----------
+    mode : {"single_message", "accidental", "mobile", "broadcast"} or int
+        What the percentages mean: which of time, location and situation vary from message to message and
+        which are a matter of confidence. The code 0 to 3 is taken too, plus 10 for `location_spread=False`,
+        plus 20 for `situation_spread=False`.
+    time_percent, location_percent, situation_percent : array_like, percent
+        Above 0 and below 100. "single_message" uses the situation only, "accidental" time and situation,
+        "mobile" time and situation, "broadcast" all three.
+    location_spread, situation_spread : bool
+        False leaves out the variability from place to place, or from situation to situation.
+    """
+
+    mode: VariabilityMode | int = "single_message"
+    time_percent: Numbers = 50.0
+    location_percent: Numbers = 50.0
+    situation_percent: Numbers = 50.0
+    location_spread: bool = True
+    situation_spread: bool = True
+
+
+@dataclass(frozen=True)
+class Terrain(Generic[Numbers]):
+    """Terrain known only by its irregularity, and how the antennas' sites in it were chosen.
+
+    Parameters
+    ----------
+    delta_h_m : array_like, m, at least 0
+        Terrain irregularity: 0 water, 30 plains, 90 hills, 200 mountains, 500 rugged mountains (figures of
+        NTIA 82-100, from memory).
+    tx_siting, rx_siting : {"random", "careful", "very_careful"} or int
+        The codes 0, 1, 2 are taken too.
+    """
+
+    delta_h_m: Numbers
+    tx_siting: Siting | int = "random"
+    rx_siting: Siting | int = "random"
+
+
+TEMPERATE = Atmosphere()
+MEDIAN: Variability[float] = Variability()
 
 
 @dataclass(frozen=True)
@@ -89,16 +153,9 @@ def point_to_point_loss_db(
     rx_height_m: ArrayLike,
     frequency_hz: ArrayLike,
     polarisation: Polarisation = "vertical",
-    relative_permittivity: float = 15.0,
-    conductivity_s_m: float = 0.005,
-    n0: float = 301.0,
-    climate: str | int = "continental_temperate",
-    variability: Variability | int = "single_message",
-    location_spread: bool = True,
-    situation_spread: bool = True,
-    time_percent: ArrayLike = 50.0,
-    location_percent: ArrayLike = 50.0,
-    situation_percent: ArrayLike = 50.0,
+    ground: GroundConstants[float] = AVERAGE_GROUND,
+    atmosphere: Atmosphere = TEMPERATE,
+    variability: Variability[ArrayLike] = MEDIAN,
     detail: bool = False,
 ) -> Any:
     """Basic transmission loss over a terrain profile, by the irregular terrain model.
@@ -117,21 +174,11 @@ def point_to_point_loss_db(
         Antenna heights above ground, 0.5 to 3000 m.
     frequency_hz : array_like, Hz, any shape, 20 MHz to 20 GHz
     polarisation : {"vertical", "horizontal"}
-    relative_permittivity : float, dimensionless, above 1
-    conductivity_s_m : float, S/m, at least 0
-    n0 : float, N-units
-        Surface refractivity reduced to sea level, 250 to 400.
-    climate : str or int
-        A key of `CLIMATES`, or the code 1 to 7.
-    variability : {"single_message", "accidental", "mobile", "broadcast"} or int
-        What the percentages mean: which of time, location and situation vary from message to message and
-        which are a matter of confidence. The code 0 to 3 is taken too, plus 10 for `location_spread=False`,
-        plus 20 for `situation_spread=False`.
-    location_spread, situation_spread : bool
-        False leaves out the variability from place to place, or from situation to situation.
-    time_percent, location_percent, situation_percent : array_like, percent, any shape
-        Share of cases in which the loss is not exceeded, above 0 and below 100. "single_message" uses the
-        situation only, "accidental" time and situation, "mobile" time and situation, "broadcast" all three.
+    ground : GroundConstants of numbers
+        Its relative permittivity above 1; average ground by default.
+    atmosphere : Atmosphere
+    variability : Variability
+        Half of the cases by default.
     detail : bool
         Return everything found on the way.
 
@@ -155,44 +202,33 @@ def point_to_point_loss_db(
     d = spacing * (len(z) - 1)
     tx, rx, f = _common(tx_height_m, rx_height_m, frequency_hz)
     hs = float(z[int(0.1 * (len(z) - 1)) : len(z) - int(0.1 * (len(z) - 1))].mean())
-    ns, ae = earth(n0, hs)
-    outside = _limits(n0=n0, h=(tx, rx), f=f, d=d)
+    ns, ae = earth(atmosphere.n0, hs)
+    outside = _limits(n0=atmosphere.n0, h=(tx, rx), f=f, d=d)
 
     paths = []
     for h_tx, h_rx, f_mhz in zip(tx.flat, rx.flat, f.flat, strict=True):
         h = (float(h_tx), float(h_rx))
         he, dh, th, delta_h = profile_parameters(spacing, z, h, ae)
-        z_ground = ground_impedance(f_mhz, polarisation, relative_permittivity, conductivity_s_m)
+        z_ground = ground_impedance(f_mhz, polarisation, ground)
         paths.append(Path(d, float(f_mhz), h, he, dh, th, delta_h, ns, ae, z_ground, True))
     if any(max(map(abs, p.th)) > 0.2 for p in paths):
         outside.append("horizon steeper than 0.2 rad")
     for limit in outside:
         warnings.warn(f"irregular terrain model: {limit}", OutOfRangeWarning, stacklevel=2)
-    spreads = (location_spread, situation_spread)
-    percents = (time_percent, location_percent, situation_percent)
-    return _loss(paths, tx.shape, climate, variability, spreads, percents, detail)
+    return _loss(paths, tx.shape, atmosphere.climate, variability, detail)
 
 
 def area_loss_db(
     distance_m: ArrayLike,
+    terrain: Terrain[ArrayLike],
     *,
-    delta_h_m: ArrayLike,
     tx_height_m: ArrayLike,
     rx_height_m: ArrayLike,
     frequency_hz: ArrayLike,
-    tx_siting: Siting | int = "random",
-    rx_siting: Siting | int = "random",
     polarisation: Polarisation = "vertical",
-    relative_permittivity: float = 15.0,
-    conductivity_s_m: float = 0.005,
-    n0: float = 301.0,
-    climate: str | int = "continental_temperate",
-    variability: Variability | int = "single_message",
-    location_spread: bool = True,
-    situation_spread: bool = True,
-    time_percent: ArrayLike = 50.0,
-    location_percent: ArrayLike = 50.0,
-    situation_percent: ArrayLike = 50.0,
+    ground: GroundConstants[float] = AVERAGE_GROUND,
+    atmosphere: Atmosphere = TEMPERATE,
+    variability: Variability[ArrayLike] = MEDIAN,
     detail: bool = False,
 ) -> Any:
     """Basic transmission loss over terrain known only by its irregularity, by the irregular terrain model.
@@ -201,11 +237,7 @@ def area_loss_db(
     ----------
     distance_m : array_like, m, any shape
         Path length, 1 to 2000 km.
-    delta_h_m : array_like, m, any shape, at least 0
-        Terrain irregularity: 0 water, 30 plains, 90 hills, 200 mountains, 500 rugged mountains (figures of
-        NTIA 82-100, from memory).
-    tx_siting, rx_siting : {"random", "careful", "very_careful"} or int
-        How the antenna site was chosen; codes 0, 1, 2.
+    terrain : Terrain
 
     Other parameters and what is returned are those of `point_to_point_loss_db`; distance and
     irregularity broadcast with the rest.
@@ -216,19 +248,19 @@ def area_loss_db(
 
     Examples
     --------
-    >>> hills = dict(delta_h_m=90.0, tx_height_m=10.0, rx_height_m=2.0)
-    >>> loss = area_loss_db([5e3, 10e3], frequency_hz=868e6, **hills)
+    >>> hills = Terrain(delta_h_m=90.0)
+    >>> loss = area_loss_db([5e3, 10e3], hills, tx_height_m=10.0, rx_height_m=2.0, frequency_hz=868e6)
     >>> loss.round(1).tolist()
     [128.3, 137.6]
     """
     d, delta_h, tx, rx, f = np.broadcast_arrays(
         checked("distance_m", distance_m, above=0.0),
-        checked("delta_h_m", delta_h_m, at_least=0.0),
+        checked("delta_h_m", terrain.delta_h_m, at_least=0.0),
         *_common(tx_height_m, rx_height_m, frequency_hz),
     )
-    sitings = (_code("tx_siting", tx_siting, _SITINGS), _code("rx_siting", rx_siting, _SITINGS))
-    ns, ae = earth(n0, 0.0)
-    for limit in _limits(n0=n0, h=(tx, rx), f=f, d=d):
+    sitings = [_code(name, getattr(terrain, name), _SITINGS) for name in ("tx_siting", "rx_siting")]
+    ns, ae = earth(atmosphere.n0, 0.0)
+    for limit in _limits(n0=atmosphere.n0, h=(tx, rx), f=f, d=d):
         warnings.warn(f"irregular terrain model: {limit}", OutOfRangeWarning, stacklevel=2)
 
     paths = []
@@ -236,11 +268,9 @@ def area_loss_db(
         h = (float(h_tx), float(h_rx))
         he = (sited_height(h[0], float(dhi), sitings[0]), sited_height(h[1], float(dhi), sitings[1]))
         dh, th = smooth_horizons(he, float(dhi), ae)
-        z_ground = ground_impedance(f_mhz, polarisation, relative_permittivity, conductivity_s_m)
+        z_ground = ground_impedance(f_mhz, polarisation, ground)
         paths.append(Path(float(di), float(f_mhz), h, he, dh, th, float(dhi), ns, ae, z_ground, False))
-    spreads = (location_spread, situation_spread)
-    percents = (time_percent, location_percent, situation_percent)
-    return _loss(paths, d.shape, climate, variability, spreads, percents, detail)
+    return _loss(paths, d.shape, atmosphere.climate, variability, detail)
 
 
 # Arguments ------------------------------------------------------------
@@ -308,30 +338,28 @@ def _climate_code(climate: str | int) -> int:
     return int(code)
 
 
-def _variability_code(variability: str | int, spreads: tuple[bool, bool]) -> tuple[int, bool, bool]:
+def _variability_code(variability: Variability[Any]) -> tuple[int, bool, bool]:
     """The mode, and whether locations and situations spread."""
-    location, situation = spreads
-    if not isinstance(variability, str) and 10 <= variability < 40:
-        location = location and variability // 10 % 2 == 0
-        situation = situation and variability < 20
-        variability %= 10
-    return _code("variability", variability, _VARIABILITIES), location, situation
+    mode, location, situation = variability.mode, variability.location_spread, variability.situation_spread
+    if not isinstance(mode, str) and 10 <= mode < 40:
+        location = location and mode // 10 % 2 == 0
+        situation = situation and mode < 20
+        mode %= 10
+    return _code("variability mode", mode, _VARIABILITIES), location, situation
 
 
 def _loss(
     paths: list[Path],
     shape: tuple[int, ...],
     climate: str | int,
-    variability: str | int,
-    spreads: tuple[bool, bool],
-    percents: tuple[ArrayLike, ArrayLike, ArrayLike],
+    variability: Variability[ArrayLike],
     detail: bool,
 ) -> Any:
     """Reference attenuation of each path, its variability, and free space: the basic transmission loss."""
     code = _climate_code(climate)
-    mode = _variability_code(variability, spreads)
+    mode = _variability_code(variability)
     names = ("time_percent", "location_percent", "situation_percent")
-    z = np.broadcast_arrays(*(_quantile(*pair) for pair in zip(names, percents, strict=True)))
+    z = np.broadcast_arrays(*(_quantile(name, getattr(variability, name)) for name in names))
     try:
         found = [reference_attenuation_db(p) for p in paths]
     except (ArithmeticError, ValueError) as error:

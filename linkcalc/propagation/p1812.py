@@ -6,21 +6,85 @@ outside the range of the standard warn (`OutOfRangeWarning`).
 """
 
 import math
+from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Generic
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
+from linkcalc.propagation._arguments import (
+    Numbers,
+    Polarisation,
+    checked_profile,
+    is_vertical,
+    number,
+    stated_range,
+)
+from linkcalc.propagation._kernels import EARTH_RADIUS_KM as EARTH_RADIUS_KM
 from linkcalc.propagation._p1812 import COASTAL as COASTAL
-from linkcalc.propagation._p1812 import EARTH_RADIUS_KM as EARTH_RADIUS_KM
 from linkcalc.propagation._p1812 import INLAND as INLAND
 from linkcalc.propagation._p1812 import SEA as SEA
 from linkcalc.propagation._p1812 import losses, path_of_profile
-from linkcalc.propagation._profiles import Polarisation, checked_profile, is_vertical, number
-from linkcalc.propagation._ranges import stated_range
+
+
+@dataclass(frozen=True)
+class Climate:
+    """Radio climate of a path: the refractivity of its air, where on earth it is, and what of it is sea.
+
+    Parameters
+    ----------
+    delta_n : float, N-units/km
+        Average refractivity lapse over the lowest km, positive, below 157. The default is the reference
+        software's, a temperate value.
+    n0 : float, N-units, above 0
+        Surface refractivity at sea level.
+    latitude_deg : float, degrees
+        Latitude of the middle of the path, see `mid_path_latitude_deg`. It only matters for a time share
+        below 50 %.
+    zone : array_like of int, shape of the profile, optional
+        1 sea, 3 coastal land, 4 inland, at each point; all inland by default.
+    tx_coast_km, rx_coast_km : float, km, optional
+        Distance from each terminal to the coast along the path. By default 0 for a terminal whose own
+        profile point is sea, else 500 (unknown).
+    """
+
+    delta_n: float = 45.0
+    n0: float = 325.0
+    latitude_deg: float = 45.0
+    zone: ArrayLike | None = None
+    tx_coast_km: float | None = None
+    rx_coast_km: float | None = None
+
+
+@dataclass(frozen=True)
+class Variability(Generic[Numbers]):
+    """Shares of time and of locations in which the loss is not exceeded, and how locations differ.
+
+    Parameters
+    ----------
+    time_percent : array_like, %, 1 to 50
+        Share of the average year.
+    location_percent : array_like, %, 1 to 99
+    location_sigma_db : array_like, dB, 0 or more
+        Standard deviation between locations around the receiver, see `location_standard_deviation_db`. Not
+        used where the receiver is at sea.
+    entry_loss_db, entry_sigma_db : array_like, dB
+        Median building entry loss of an indoor receiver and its standard deviation, for example from Rec.
+        ITU-R P.2109.
+    """
+
+    time_percent: Numbers = 50.0
+    location_percent: Numbers = 50.0
+    location_sigma_db: Numbers = 0.0
+    entry_loss_db: Numbers = 0.0
+    entry_sigma_db: Numbers = 0.0
+
+
+TEMPERATE = Climate()
+MEDIAN: Variability[float] = Variability()
 
 
 def basic_transmission_loss_db(
@@ -31,24 +95,14 @@ def basic_transmission_loss_db(
     rx_height_m: float,
     frequency_hz: ArrayLike,
     clutter_m: ArrayLike | None = None,
-    zone: ArrayLike | None = None,
     polarisation: Polarisation = "vertical",
-    time_percent: ArrayLike = 50.0,
-    location_percent: ArrayLike = 50.0,
-    location_sigma_db: ArrayLike = 0.0,
-    entry_loss_db: ArrayLike = 0.0,
-    entry_sigma_db: ArrayLike = 0.0,
-    delta_n: float = 45.0,
-    n0: float = 325.0,
-    latitude_deg: float = 45.0,
-    tx_coast_km: float | None = None,
-    rx_coast_km: float | None = None,
+    climate: Climate = TEMPERATE,
+    variability: Variability[ArrayLike] = MEDIAN,
     detail: bool = False,
 ) -> Any:
     """Basic transmission loss not exceeded for a share of time and of locations, over one profile.
 
-    Frequency, percentages, standard deviations and entry loss broadcast together: a sweep over any of
-    them reads the profile once.
+    Frequency and what `variability` holds broadcast together: a sweep over any of them reads the profile once.
 
     Parameters
     ----------
@@ -63,28 +117,11 @@ def basic_transmission_loss_db(
     clutter_m : array_like, m, shape (n,), optional
         Representative height of what stands on the ground. The standard leaves out both end points,
         whatever is given there.
-    zone : array_like of int, shape (n,), optional
-        1 sea, 3 coastal land, 4 inland; all inland by default.
     polarisation : "vertical" or "horizontal"
-    time_percent : array_like, %
-        1 to 50: the loss is not exceeded during this share of the average year.
-    location_percent : array_like, %, 1 to 99
-    location_sigma_db : array_like, dB
-        Standard deviation between locations around the receiver, at least 0; see
-        `location_standard_deviation_db`. Not used where the receiver is at sea.
-    entry_loss_db, entry_sigma_db : array_like, dB
-        Median building entry loss and its standard deviation for an indoor receiver, for example from
-        Rec. ITU-R P.2109.
-    delta_n : float, N-units/km
-        Average refractivity lapse over the lowest km, positive, below 157. The default is the reference
-        software's, a temperate value.
-    n0 : float, N-units
-        Surface refractivity at sea level.
-    latitude_deg : float, degrees
-        Latitude of the middle of the path, see `mid_path_latitude_deg`.
-    tx_coast_km, rx_coast_km : float, km, optional
-        Distance from each terminal to the coast along the path. By default 0 for a terminal whose own
-        profile point is sea, else 500 (unknown).
+    climate : Climate
+        Inland and temperate by default.
+    variability : Variability
+        Half of the time and of the locations, outdoors, by default.
     detail : bool
         Return every intermediate value instead of the loss alone.
 
@@ -96,8 +133,7 @@ def basic_transmission_loss_db(
 
     Notes
     -----
-    No loss for gases or rain (negligible below 6 GHz). The default `latitude_deg` only matters for
-    `time_percent` below 50.
+    No loss for gases or rain (negligible below 6 GHz).
 
     References
     ----------
@@ -107,30 +143,39 @@ def basic_transmission_loss_db(
     --------
     >>> d = [0.0, 2000.0, 4000.0, 6000.0, 8000.0]
     >>> h = [20.0, 15.0, 60.0, 10.0, 12.0]
-    >>> loss = basic_transmission_loss_db(d, h, tx_height_m=10.0, rx_height_m=6.0, frequency_hz=868e6)
-    >>> round(loss, 1)
+    >>> link = dict(tx_height_m=10.0, rx_height_m=6.0, frequency_hz=868e6)
+    >>> round(basic_transmission_loss_db(d, h, **link), 1)
     137.9
+    >>> rarely = Variability(time_percent=[1.0, 10.0])
+    >>> basic_transmission_loss_db(d, h, **link, variability=rarely).round(1).tolist()
+    [135.4, 136.8]
     """
     d, h, top = checked_profile(distance_m, ground_m, clutter_m)
-    zones = _checked_zone(zone, d.size)
     htg = float(number("tx_height_m", tx_height_m, above=0.0))
     hrg = float(number("rx_height_m", rx_height_m, above=0.0))
     frequency = number("frequency_hz", frequency_hz, above=0.0)
-    p = number("time_percent", time_percent, at_least=1.0, at_most=50.0)
-    pl = number("location_percent", location_percent, at_least=1.0, at_most=99.0)
-    sigma = number("location_sigma_db", location_sigma_db, at_least=0.0)
-    entry = number("entry_loss_db", entry_loss_db)
-    entry_sigma = number("entry_sigma_db", entry_sigma_db, at_least=0.0)
-    lapse = float(number("delta_n", delta_n))
+    p = number("time_percent", variability.time_percent, at_least=1.0, at_most=50.0)
+    pl = number("location_percent", variability.location_percent, at_least=1.0, at_most=99.0)
+    sigma = number("location_sigma_db", variability.location_sigma_db, at_least=0.0)
+    entry = number("entry_loss_db", variability.entry_loss_db)
+    entry_sigma = number("entry_sigma_db", variability.entry_sigma_db, at_least=0.0)
+    lapse = float(number("delta_n", climate.delta_n))
     if lapse >= 157.0:
         raise DomainError(f"delta_n must be below 157, got {lapse:g}")
-    refractivity = float(number("n0", n0, above=0.0))
-    latitude = float(number("latitude_deg", latitude_deg, at_least=-90.0, at_most=90.0))
-    dct = _coast_km("tx_coast_km", tx_coast_km, zones[0])
-    dcr = _coast_km("rx_coast_km", rx_coast_km, zones[-1])
+    refractivity = float(number("n0", climate.n0, above=0.0))
+    latitude = float(number("latitude_deg", climate.latitude_deg, at_least=-90.0, at_most=90.0))
+    zones = _checked_zone(climate.zone, d.size)
+    dct = _coast_km("tx_coast_km", climate.tx_coast_km, zones[0])
+    dcr = _coast_km("rx_coast_km", climate.rx_coast_km, zones[-1])
     vertical = is_vertical(polarisation)
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
-    _warn_outside_range(frequency, path.d_km * 1e3, htg, hrg)
+    for quantity, value, low, high, unit in (
+        ("frequency", frequency / 1e6, 30.0, 6000.0, "MHz"),
+        ("path length", path.d_km, 0.25, 3000.0, "km"),
+        ("antenna height", htg, 1.0, 3000.0, "m"),
+        ("antenna height", hrg, 1.0, 3000.0, "m"),
+    ):
+        stated_range("Rec. ITU-R P.1812", quantity, np.asarray(value), low, high, unit)
     if zones[-1] == SEA:
         sigma = 0.0 * sigma
     try:
@@ -253,21 +298,3 @@ def _coast_km(name: str, value: float | None, zone: int) -> float:
     if value is None:
         return 0.0 if zone == SEA else 500.0
     return float(number(name, value, at_least=0.0))
-
-
-def _warn_outside_range(frequency_hz: Floats | float, length_m: float, *heights_m: float) -> None:
-    """Name the limits of the standard that the caller's caller oversteps."""
-    source = "Rec. ITU-R P.1812"
-    if not _within(30e6, frequency_hz, 6e9):
-        stated_range(source, "frequency", np.asarray(frequency_hz) / 1e6, 30.0, 6000.0, "MHz", stacklevel=4)
-    if not _within(250.0, length_m, 3e6):
-        stated_range(source, "path length", np.asarray(length_m) / 1e3, 0.25, 3000.0, "km", stacklevel=4)
-    for height_m in heights_m:
-        if not _within(1.0, height_m, 3000.0):
-            stated_range(source, "antenna height", np.asarray(height_m), 1.0, 3000.0, "m", stacklevel=4)
-
-
-def _within(low: float, value: Floats | float, high: float) -> bool:
-    if isinstance(value, float):
-        return low <= value <= high
-    return bool(((value >= low) & (value <= high)).all())

@@ -5,13 +5,14 @@ ground mirrors the ray, and what plane to measure the antenna heights from.
 
 Numbers in give a number, arrays an array of the broadcast shape, in the unit that the function's name ends with.
 Every function raises `DomainError` where an argument is not finite, outside its stated limits or unknown. Everywhere
-`frequency_hz` is above 0, and the ground's `relative_permittivity` 1 or more and `conductivity_s_m` 0 or more, see
+`frequency_hz` is above 0, and `ground` holds the electrical constants of what reflects, stated or from
 `linkcalc.propagation.ground.ground_constants`.
 """
 
 import math
 import warnings
-from typing import Any, Literal, NamedTuple
+from dataclasses import dataclass
+from typing import Any, Generic, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,6 +20,7 @@ from scipy.special import ive, wofz
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._arguments import Numbers
 from linkcalc.propagation._specular import Reflection as Reflection
 from linkcalc.propagation._specular import (
     checked_path,
@@ -29,11 +31,30 @@ from linkcalc.propagation._specular import (
     specular_points,
     wavelength_m,
 )
-from linkcalc.propagation.ground import complex_permittivity
+from linkcalc.propagation.ground import GroundConstants, complex_permittivity
 from linkcalc.units import EARTH_RADIUS_M
 
 Polarisation = Literal["vertical", "horizontal", "circular"]
 RoughnessModel = Literal["ament", "miller_brown"]
+
+
+@dataclass(frozen=True)
+class Roughness(Generic[Numbers]):
+    """Roughness of the ground where the ray reflects.
+
+    Parameters
+    ----------
+    roughness_m : array_like, m, 0 or more
+        Standard deviation of the surface height.
+    model : {"ament", "miller_brown"}
+        See `roughness_factor`.
+    """
+
+    roughness_m: Numbers
+    model: RoughnessModel = "ament"
+
+
+SMOOTH: Roughness[float] = Roughness(0.0)
 
 
 class CurvedGeometry(NamedTuple):
@@ -52,9 +73,8 @@ class CurvedGeometry(NamedTuple):
 def reflection_coefficient(
     grazing_angle_rad: ArrayLike,
     frequency_hz: ArrayLike,
+    ground: GroundConstants[ArrayLike],
     *,
-    relative_permittivity: ArrayLike,
-    conductivity_s_m: ArrayLike,
     polarisation: Polarisation = "vertical",
 ) -> Any:
     """Fresnel reflection coefficient of smooth ground.
@@ -78,12 +98,12 @@ def reflection_coefficient(
 
     Examples
     --------
-    >>> R = reflection_coefficient(0.012, 868e6, relative_permittivity=15, conductivity_s_m=0.005)
+    >>> R = reflection_coefficient(0.012, 868e6, GroundConstants(15.0, 0.005))
     >>> f"{R:.4f}"
     '-0.9082-0.0003j'
     """
     psi = checked("grazing_angle_rad", grazing_angle_rad, at_least=0.0, at_most=np.pi / 2.0)
-    e = np.asarray(complex_permittivity(relative_permittivity, conductivity_s_m, frequency_hz))
+    e = np.asarray(complex_permittivity(ground, frequency_hz))
     return scalar_if_0d(_fresnel(psi, e, polarisation))
 
 
@@ -167,9 +187,8 @@ def plane_earth_loss_db(distance_m: ArrayLike, tx_height_m: ArrayLike, rx_height
 def minimum_effective_height_m(
     height_m: ArrayLike,
     frequency_hz: ArrayLike,
+    ground: GroundConstants[ArrayLike],
     *,
-    relative_permittivity: ArrayLike,
-    conductivity_s_m: ArrayLike,
     polarisation: Polarisation = "vertical",
 ) -> Any:
     """Height to use in `plane_earth_loss_db` for an antenna close to the ground, 0 m or more above it.
@@ -179,13 +198,13 @@ def minimum_effective_height_m(
 
     Bullington 1947, from memory, unchecked; agrees with the surface wave of `two_ray_loss_db`.
 
-    >>> round(minimum_effective_height_m(0.1, 868e6, relative_permittivity=15, conductivity_s_m=0.03), 2)
+    >>> round(minimum_effective_height_m(0.1, 868e6, GroundConstants(15.0, 0.03)), 2)
     0.24
     """
     h = checked("height_m", height_m, at_least=0.0)
     if polarisation == "circular":
         raise DomainError("the minimum effective height is for vertical or horizontal polarisation")
-    e = np.asarray(complex_permittivity(relative_permittivity, conductivity_s_m, frequency_hz))
+    e = np.asarray(complex_permittivity(ground, frequency_hz))
     lowest = wavelength_m(frequency_hz) / (
         2.0 * np.pi * np.abs(_surface_impedance(np.zeros(1), e, polarisation))
     )
@@ -242,13 +261,11 @@ def two_ray_loss_db(
     tx_height_m: ArrayLike,
     rx_height_m: ArrayLike,
     frequency_hz: ArrayLike,
+    ground: GroundConstants[ArrayLike],
     *,
-    relative_permittivity: ArrayLike,
-    conductivity_s_m: ArrayLike,
     polarisation: Polarisation = "vertical",
     k_factor: ArrayLike = math.inf,
-    roughness_m: ArrayLike = 0.0,
-    roughness_model: RoughnessModel = "ament",
+    roughness: Roughness[ArrayLike] = SMOOTH,
     gain_ratio_db: ArrayLike = 0.0,
     surface_wave: bool = False,
 ) -> Any:
@@ -258,13 +275,12 @@ def two_ray_loss_db(
     ----------
     distance_m, tx_height_m, rx_height_m : array_like, m, above 0
         Heights above the reflecting surface.
-    conductivity_s_m : array_like, S/m, 0 or more
-        Of the ground, see `linkcalc.propagation.ground.ground_constants`.
+    ground : GroundConstants
+    polarisation : {"vertical", "horizontal", "circular"}
     k_factor : array_like, above 0
         Effective earth radius factor; infinity is a plane.
-    roughness_m : array_like, m, 0 or more
-        Standard deviation of the surface height where the ray reflects.
-    roughness_model : {"ament", "miller_brown"}
+    roughness : Roughness
+        Of the surface where the ray reflects; smooth by default.
     gain_ratio_db : array_like, dB
         Gain of both antennas together towards the reflected ray, less that towards the direct ray.
     surface_wave : bool
@@ -282,15 +298,14 @@ def two_ray_loss_db(
 
     Examples
     --------
-    >>> ground = dict(relative_permittivity=15.0, conductivity_s_m=0.005)
-    >>> two_ray_loss_db([100, 1000, 10000], 2.0, 10.0, 868e6, **ground).round(2).tolist()
+    >>> two_ray_loss_db([100, 1000, 10000], 2.0, 10.0, 868e6, GroundConstants(15.0, 0.005)).round(2).tolist()
     [72.7, 94.52, 133.95]
     """
     d = checked("distance_m", distance_m, above=0.0)
     h1, h2 = _heights(tx_height_m, rx_height_m)
     wavelength = wavelength_m(frequency_hz)
-    e = np.asarray(complex_permittivity(relative_permittivity, conductivity_s_m, frequency_hz))
-    rough = checked("roughness_m", roughness_m, at_least=0.0)
+    e = np.asarray(complex_permittivity(ground, frequency_hz))
+    rough = checked("roughness_m", roughness.roughness_m, at_least=0.0)
     g = 10.0 ** (checked("gain_ratio_db", gain_ratio_db, at_most=300.0) / 20.0)
     _, h1, h2, psi, divergence = curved_geometry(d, h1, h2, k_factor)
     curved = np.isfinite(np.asarray(k_factor, dtype=float))
@@ -306,7 +321,7 @@ def two_ray_loss_db(
     r2 = np.hypot(d, h1 + h2)
     turn = np.exp(-2j * np.pi / wavelength * (4.0 * h1 * h2 / (r1 + r2)))  # r2 - r1 without cancellation
     R = _fresnel(psi, e, polarisation)
-    reflected = R * _roughness(rough, np.sin(psi), wavelength, roughness_model) * divergence
+    reflected = R * _roughness(rough, np.sin(psi), wavelength, roughness.model) * divergence
     if surface_wave:
         reflected = reflected + _surface_wave(psi, e, r2, wavelength, R, polarisation)
     field = 1.0 + g * reflected * (r1 / r2) * turn

@@ -47,7 +47,7 @@ def normalised(log_weight: Floats) -> Floats:
     return weight
 
 
-def log_sum_free(log_weight: Floats) -> Floats:
+def log_normalised(log_weight: Floats) -> Floats:
     free: Floats = log_weight - logsumexp(log_weight)
     return free
 

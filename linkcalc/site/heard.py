@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import betaln, logsumexp, ndtr
 
 from linkcalc._arrays import Floats
-from linkcalc.site.distribution import log_sum_free
+from linkcalc.site.distribution import log_normalised
 from linkcalc.site.fades import FADE_STEP_DB, Fades, index
 
 ERROR_DB = 1.5
@@ -137,7 +137,7 @@ class Likelihood:
         weight = -0.5 * (offsets / max(offset_db, 1e-3)) ** 2
         for n in noises:
             weight = weight - 0.5 * (n.shift_db - offsets) ** 2 / (UNPLANNED_NOISE_DB**2 + n.error_db**2)
-        return offsets, log_sum_free(weight)
+        return offsets, log_normalised(weight)
 
     def _noise_axes(self) -> tuple[Floats, Floats, Floats]:
         """Normal points, unplanned rises, and the logarithmic weight of each pair of them."""
@@ -150,14 +150,14 @@ class Likelihood:
             rises = RISES_DB
             log_rise = np.where(
                 rises > 0.0,
-                math.log(UNPLANNED_NOISE_SHARE) + log_sum_free(-0.5 * (rises / UNPLANNED_NOISE_DB) ** 2),
+                math.log(UNPLANNED_NOISE_SHARE) + log_normalised(-0.5 * (rises / UNPLANNED_NOISE_DB) ** 2),
                 math.log(1.0 - UNPLANNED_NOISE_SHARE),
             )
             # the packets heard bound the noise, as exactly as a receiver's offset lets them
             allowed: Floats = ndtr((heard.noise_most_db - rises) / OFFSET_DB)
-            log_rise = log_sum_free(log_rise + np.log(np.maximum(allowed, 1e-12)))
+            log_rise = log_normalised(log_rise + np.log(np.maximum(allowed, 1e-12)))
         z: Floats = np.linspace(-3.0, 3.0, 9 if rises.size == 1 else 5) if loose >= 0.25 else np.zeros(1)
-        log_z = log_sum_free(-0.5 * z**2)
+        log_z = log_normalised(-0.5 * z**2)
         pairs = np.meshgrid(z, rises, indexing="ij")
         return pairs[0].ravel(), pairs[1].ravel(), (log_z[:, np.newaxis] + log_rise).ravel()
 

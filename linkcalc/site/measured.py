@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +22,7 @@ from linkcalc.link.uncertainty import (
     SURROUNDINGS,
     combined_db,
     contributors,
-    fading,
+    rician_k_db,
 )
 from linkcalc.plan import Plan
 from linkcalc.site.distribution import Distribution
@@ -32,6 +31,7 @@ from linkcalc.site.fitted import NOTHING_ELSE, Fitted
 from linkcalc.site.heard import ERROR_DB, Count, Heard, MeasuredNoise
 from linkcalc.site.level import Found
 from linkcalc.site.loss_rate import loss_rate_interval
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Way
 from linkcalc.site.signal_and_noise import Expected, read_levels, row_words
 
@@ -46,8 +46,6 @@ PLANNED_SLACK_DB = 0.5
 """A reading with so much more margin than planned was still taken as planned."""
 NOISE_SLACK_DB = 2.0
 """By so much a saturated SNR may read high."""
-
-Leaf = Literal["in_leaf", "out_of_leaf"]
 
 
 @dataclass(frozen=True)
@@ -177,7 +175,7 @@ class Side:
         }
         self._place_db, self._time_db = place_db, time_db
         (self.heard,) = self.parts([0] * len(self._readings), 1)
-        self.kind, self.k_db = fading(case)
+        self.k_db = rician_k_db(case)
 
     def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
         """What each group of this direction's readings tells, given the group of each."""
@@ -413,7 +411,7 @@ class Side:
         if shift.size < _FEWEST_FOR_SCATTER:
             return ""
         low, high = np.quantile(shift, [0.1587, 0.8413])
-        fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
+        fade_low, _, fade_high = fade_points_db(self.k_db)
         spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
         what = f"{spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:
@@ -435,10 +433,7 @@ class Side:
         posterior = np.interp(planned - grid, value, found.shortfall.probability, left=0.0, right=0.0) / step
         prior = np.exp(-0.5 * ((grid - planned) / prior_db) ** 2) / (prior_db * math.sqrt(2.0 * math.pi))
         return DirectionDrawing(
-            reading_margin_db=planned
-            + self.heard.shift_db
-            - noise_db
-            - fade_points_db(self.kind, self.k_db)[1],
+            reading_margin_db=planned + self.heard.shift_db - noise_db - fade_points_db(self.k_db)[1],
             reading_wrong=self.wrong(found),
             lost=counted[0] - counted[1] if counted else 0,
             margin_db=grid,

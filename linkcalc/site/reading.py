@@ -4,8 +4,10 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Literal
 
-Way = Literal["forward", "return"]
-"""there: sent by the link's `from` station, heard at its `to` station; back: the other way."""
+from linkcalc.link.findings import Way as Way
+
+Leaf = Literal["in_leaf", "out_of_leaf"]
+"""Foliage on the day."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Reading:
     """Of the whole feeder with its connectors; in place of the named feeder's."""
     far_feeder_loss_db: float | None = None
     engine_running: bool | None = None
-    leaf: Literal["in_leaf", "out_of_leaf"] | None = None
+    leaf: Leaf | None = None
     wet_foliage: bool | None = None
     spot: str = ""
     latitude_deg: float | None = None

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.link.case import LinkCase
+from linkcalc.link.case import ENDS_OF, LinkCase
 from linkcalc.radio.signal_level import SNR_BELIEVED_DB, noise_power_dbm, signal_power_dbm
 from linkcalc.site.readings import Reading, Way
 
@@ -37,9 +37,8 @@ class Expected:
     @classmethod
     def of(cls, case: LinkCase, way: Way, foliage_db: float = 0.0) -> "Expected":
         """Expect it of a link, `foliage_db` stronger than its model says."""
-        back = way == "return"
-        b = case.budget(back=back)
-        noises = case.noise(case.near if back else case.far)
+        b = case.budget(way)
+        noises = case.noise(case.station(ENDS_OF[way][1]))
         return cls(
             b.received_power_dbm + foliage_db,
             b.noise_power_dbm,
@@ -47,6 +46,13 @@ class Expected:
             b.fade_margin_db + foliage_db,
             case.signal.required_snr_db,
         )
+
+    def margin_heard_db(self, reading: Reading) -> float | None:
+        """Margin of one packet by its SNR, or by its level where the SNR saturates; None where it has no SNR."""
+        rssi, snr = reading.rssi_dbm, reading.snr_db
+        if snr is not None and snr >= SNR_BELIEVED_DB and rssi is not None:
+            snr = float(signal_power_dbm(rssi, snr, self.noise_dbm)) - self.noise_dbm
+        return None if snr is None else snr - self.required_snr_db
 
 
 @dataclass(frozen=True)

@@ -6,36 +6,39 @@ against the prediction for the heights, foliage and engine it was taken under; t
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from linkcalc.answer import Answer, said
+from linkcalc.answer import Answer, said, view
 from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
-from linkcalc.link.uncertainty import fading
-from linkcalc.link.wording import short_words
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
 from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, update
-from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
+from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Side, State
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, nearer_station, spots_tried, walk_test
 
 FAULT_DB = 15.0
+"""Measured further below the prediction than this: a fault (common practice, no source)."""
+
 FAR_OFF_M = 200.0
 """Readings farther from both planned stations were taken elsewhere, however badly a phone knows where it is."""
-"""Measured further below the prediction than this: a fault (common practice, no source)."""
 
 SAME_HEIGHT_M = 0.25
 """Antennas within this of the plan's heights stand where the answer is for (half of the least step between
 the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
+Reservation = Literal["", "contradicted", "losses_unexplained", "over_limits", "other_way_elsewhere"]
+"""Why a margin, however large, is not to be relied on."""
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop, however well it measures.",
@@ -73,7 +76,7 @@ class Survey(Answer):
 
     name: str
     verdict: VerdictWord
-    statement: str = field(metadata=said("headline"))
+    reservation: Reservation = field(metadata=said("headline"), repr=False)
     signal: str
     readings_file: str
     readings_used: int
@@ -103,8 +106,19 @@ class Survey(Answer):
     drawing: tuple[DirectionDrawing, ...] = field(default=(), repr=False)
 
     @property
+    def weaker(self) -> DirectionSurvey:
+        """The direction that has least over, or lacks most of, what is required of it."""
+        return _weaker(self.directions)
+
+    @property
     def headline(self) -> str:
-        return f"Measured: {self.statement}"
+        """One sentence that answers first."""
+        return str(view("survey_text").headline(self))
+
+    @property
+    def statement(self) -> str:
+        """The same without "Measured", for where that stands beside it."""
+        return str(view("survey_text").statement(self))
 
 
 def survey_link(
@@ -200,7 +214,7 @@ def _answer(
     sides = tuple(Side(case, way, readings, states, plan) for way in ways)
     if all(s.heard.empty for s in sides):
         raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     allowances = _allowances(case, readings, states, sides, foliage)
     groups, one_more = _groups(case, states, sides)
     result = update(
@@ -208,7 +222,6 @@ def _answer(
         site_db=sides[0].site_db,
         day_db=sides[0].day_db,
         to_come_db=math.sqrt(sum(a.sigma_db**2 for a in allowances)),
-        fading=kind,
         rician_k_db=k_db,
     )
     mounted = Counter((s.near_m, s.far_m) for s in states).most_common(1)[0][0]
@@ -219,17 +232,17 @@ def _answer(
     warnings += _disagreement(there, back)
     _, over = lawful(case)
     warnings += _legal_notes(over)
-    weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
-    but = _reservation(pairs, over) if weaker.verdict == "closes" else ""
+    weaker = _weaker((there, back))
+    reservation = _reservation(pairs, over) if weaker.verdict == "closes" else ""
     # a better spot is no reason to leave out the only readings of the other way
     if weaker.verdict == "closes" and {r.direction for r in found.readings} > {r.direction for r in readings}:
-        but = but or "but one way was read at other spots only"
+        reservation = reservation or "other_way_elsewhere"
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
         name=case.link.name,
-        verdict="at_risk" if but else weaker.verdict,
-        statement=_statement(weaker, but),
+        verdict="at_risk" if reservation else weaker.verdict,
+        reservation=reservation,
         signal=case.signal.text,
         readings_file=found.file,
         readings_used=len(readings),
@@ -254,13 +267,16 @@ def _answer(
     )
 
 
-def _reservation(sides: Sequence[tuple[Side, Found]], over: Sequence[Excess]) -> str:
-    """Why a margin, however large, is not to be relied on; empty where it is."""
+def _weaker(directions: Iterable[DirectionSurvey]) -> DirectionSurvey:
+    return min(directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
+
+
+def _reservation(sides: Sequence[tuple[Side, Found]], over: Sequence[Excess]) -> Reservation:
     if any(side.contradicts(found) for side, found in sides):
-        return "but the levels read contradict it"
+        return "contradicted"
     if any(side.losses_unexplained(found) for side, found in sides):
-        return "but packets are lost that the level does not explain"
-    return "but over the legal limits" if any(x.legal_dbm is None for x in over) else ""
+        return "losses_unexplained"
+    return "over_limits" if any(x.legal_dbm is None for x in over) else ""
 
 
 def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> tuple[list[Group], OneMore]:
@@ -277,13 +293,13 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
     number_of = {at: number for number, at in enumerate(keys)}
     # beyond the most common heights, what is left counts with the last of them
     parts = [s.parts([number_of.get(key(x), len(keys) - 1) for x in s.states], len(keys)) for s in sides]
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     groups, now_db, one_more_db = [], [], []
     for number, at in enumerate(keys):
         heard = tuple(of_side[number] for of_side in parts)
         count = max(float(h.packets.sum()) for h in heard)
         same = at == planned
-        groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
+        groups.append(Group(heard, ripple_db(count, same_height=same, rician_k_db=k_db)))
         now_db.append(reading_error_db(count, same_height=same))
         one_more_db.append(reading_error_db(count + 1.0, same_height=same))
     now = min(now_db)
@@ -396,16 +412,3 @@ def _legal_notes(over: Sequence[Excess]) -> list[str]:
         + ("" if x.legal_dbm is None else f"; the margins are for the legal {x.legal_dbm:.1f} dBm")
         for x in over
     ]
-
-
-def _statement(weaker: DirectionSurvey, but: str) -> str:
-    way = f"{weaker.from_} to {weaker.to}"
-    margin, needed = weaker.fade_margin_db, weaker.required_margin_db
-    if weaker.verdict == "closes":
-        text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB required"
-        return f"{text}{but and f'; {but}'}."
-    if weaker.verdict == "at_risk":
-        if margin >= needed:  # other users of the channel spoil more than is allowed
-            return f"{margin:.1f} dB of fade margin from {way}; the channel is too busy."
-        return f"{short_words(margin, needed, way)}."
-    return f"{-margin:.1f} dB below sensitivity from {way}."

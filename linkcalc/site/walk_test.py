@@ -10,7 +10,7 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
 from linkcalc.link.legal import lawful
-from linkcalc.link.uncertainty import fading
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
 from linkcalc.plan.stations import position_deg
 from linkcalc.site.distribution import Distribution
@@ -108,7 +108,7 @@ def walk_test(
     plan: Plan | None = None,
 ) -> tuple[Spot, ...]:
     """Compare spots: each one's level is drawn around the place's, and the place's around the prediction."""
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     heights = [
         Counter((states[i].near_m, states[i].far_m) for i in chosen).most_common(1)[0][0]
         for chosen in by_spot.values()
@@ -121,9 +121,7 @@ def walk_test(
         own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in _WAYS]
         excess = planned_db - margin[::-1]
         heard = [s.heard for s in own]
-        likelihood.append(
-            log_likelihood(heard, excess, fading=kind, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1]
-        )
+        likelihood.append(log_likelihood(heard, excess, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1])
         sides.append(own)
     margins, best = compare_spots(
         margin, np.array(likelihood), np.array(planned), site_db=sides[0][0].site_db

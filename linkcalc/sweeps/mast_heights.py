@@ -5,7 +5,8 @@ pair, with a feeder that grows as its antenna is raised.
 """
 
 import math
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -18,25 +19,23 @@ from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError
 from linkcalc.link.budget import DECIMALS
 from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.drawing import LOWEST_M, MOST_M
+from linkcalc.link.findings import WAYS
 from linkcalc.link.judgement import Judgement, judgement
 from linkcalc.link.legal import lawful
-from linkcalc.link.on_ground import recorded_notes
+from linkcalc.link.on_ground import link_case, recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Assumption, VerdictWord
 from linkcalc.link.uncertainty import noise_items, together_db
 from linkcalc.link.verdict import check_link
-from linkcalc.plan import Station
+from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.plan.base import COMMON_PRACTICE
+from linkcalc.plan.prices import Prices
 from linkcalc.sweeps.table import rows_of
+from linkcalc.terrain.land_cover import Layers
 
 if TYPE_CHECKING:
     import xarray
-
-LOWEST_M = 1.0
-"""Lowest antenna looked at; Rec. ITU-R P.1812 is stated from here."""
-
-MOST_M = 200.0
-"""Taller is another trade."""
 
 _LEVELS = 40
 MOST_LEVELS = 100
@@ -47,6 +46,21 @@ _ROUNDING_DB = 1e-4
 """Of a budget's terms, all together; pairs that lack less are looked at exactly."""
 
 
+_LISTED = {
+    "cost_per_m": "mast_per_m",
+    "guyed_above_m": "guyed_above_m",
+    "guyed_cost_per_m": "guyed_mast_per_m",
+    "cost_per_mast": "mast",
+}
+"""Prices of masts in a plan's [prices]."""
+
+
+def _usual(name: str) -> float:
+    """What a plan takes that does not state it."""
+    found: float = Prices.model_fields[_LISTED[name]].default
+    return found
+
+
 @dataclass(frozen=True)
 class MastPrices:
     """What a mast costs, in any currency; the defaults only have plausible proportions.
@@ -55,13 +69,13 @@ class MastPrices:
     array([  0.,  65., 215.])
     """
 
-    cost_per_m: float = 40.0
+    cost_per_m: float = _usual("cost_per_m")
     """Of a mast that stands by itself."""
-    guyed_above_m: float = 6.0
+    guyed_above_m: float = _usual("guyed_above_m")
     """A longer mast is guyed."""
-    guyed_cost_per_m: float = 70.0
+    guyed_cost_per_m: float = _usual("guyed_cost_per_m")
     """Of a guyed mast, from its foot."""
-    cost_per_mast: float = 150.0
+    cost_per_mast: float = _usual("cost_per_mast")
     """Foot, bracket and an hour's work, whatever its length."""
 
     def __post_init__(self) -> None:
@@ -142,6 +156,32 @@ class HeightTable(Answer):
         return np.asarray(self.lacking_db <= 0.0)
 
 
+def heights_of(
+    loaded: LoadedPlan,
+    link: Link,
+    terrain: Layers,
+    *,
+    highest_m: float,
+    step_m: float | None,
+    bases_m: tuple[float | None, float | None],
+    prices: Mapping[str, float],
+) -> HeightTable:
+    """The heights of one link; what is not given is as the plan states it."""
+    known = loaded.plan.prices
+    listed = {name: getattr(known, key) for name, key in _LISTED.items() if key in known.model_fields_set}
+    stated = {**listed, **prices}
+    feet_m = (loaded.plan.station_named(name).mast_foot_m for name in (link.from_, link.to))
+    near_m, far_m = (foot if given is None else given for given, foot in zip(bases_m, feet_m, strict=True))
+    return height_table(
+        link_case(loaded, link, terrain),
+        highest_m=highest_m,
+        step_m=step_m,
+        prices=MastPrices(**stated),
+        stated=frozenset(stated),
+        bases_m=(near_m, far_m),
+    )
+
+
 def height_table(
     case: LinkCase,
     *,
@@ -189,7 +229,7 @@ def height_table(
         margin_db=grid.margins_db.min(axis=2),
         lacking_db=grid.lacking_db,
         cost=cost,
-        asked=requirement_words(Requirement.of(case.link)),
+        asked=Requirement.of(case.link).words,
         prices=costs,
         bases_m=bases_m,
         present=grid.pair((row, column)),
@@ -278,28 +318,13 @@ class _Grid:
         raised = self.case.raised(near_m=float(self.near_m[at[0]]), far_m=float(self.far_m[at[1]]))
         result = check_link(raised, advice=False)
         forward, return_ = result.directions
-        return Pair(
-            near_height_m=raised.near.antenna_height_m,
-            far_height_m=raised.far.antenna_height_m,
-            cost=float(self.cost[at]),
+        return replace(
+            self.pair(at),
             verdict=result.verdict,
             fade_margins_db=(forward.fade_margin_db, return_.fade_margin_db),
             required_margins_db=(forward.required_margin_db, return_.required_margin_db),
             delivery_probability=min(forward.delivery_probability, return_.delivery_probability),
         )
-
-
-def requirement_words(asked: Requirement) -> str:
-    """What is required of each direction, in words.
-
-    >>> requirement_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
-    '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
-    """
-    tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
-    words = f"{100.0 * asked.success:.6g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
-    if asked.stated_margin_db is not None:
-        words += f", and {asked.stated_margin_db:g} dB of fade margin"
-    return words
 
 
 def _step_m(top_m: float) -> float:
@@ -325,7 +350,7 @@ def _fixed_db(case: LinkCase, near: list[LinkCase], far: list[LinkCase]) -> Floa
 
     def of(changed: LinkCase) -> Floats:
         antennas_db = sum(float(changed.antenna_db(end, changed.losses)[0]) for end in ENDS)
-        return np.array([changed.equipment_db(back=back) for back in (False, True)]) - antennas_db
+        return np.array([changed.equipment_db(way) for way in WAYS]) - antennas_db
 
     by_near, by_far = np.array([of(c) for c in near]), np.array([of(c) for c in far])
     return np.asarray(by_near[:, np.newaxis] + by_far - of(case))

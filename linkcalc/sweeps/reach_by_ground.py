@@ -19,18 +19,19 @@ from linkcalc._arrays import Floats, checked
 from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer
 from linkcalc.errors import DomainError
-from linkcalc.link.case import LinkCase
+from linkcalc.link.case import ENDS_OF, LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.judgement import judgement
 from linkcalc.link.legal import lawful
-from linkcalc.link.losses import profile_losses
+from linkcalc.link.models import profile_losses
 from linkcalc.link.modulation import Signal
 from linkcalc.link.on_ground import link_case
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import ChirpModulation, LoadedPlan, PlanLike, Station, as_plan
-from linkcalc.plan.in_python import plan_from
+from linkcalc.plan.loading import plan_from
 from linkcalc.radio import css
-from linkcalc.rules.starts import START
+from linkcalc.rules.table import START
 from linkcalc.terrain.profile import Profile, profile_from
 
 NEAREST_M, FARTHEST_M = 100.0, 60_000.0
@@ -377,14 +378,14 @@ def _shares_and_margins(
         for profile in ground.profiles(float(length)):
             here = replace(set_out, profile=profile)
             members.append((here, profile_losses(profile, here.situation, *heights)))
-        for way, back in enumerate((False, True)):
-            rx = set_out.near if back else set_out.far
+        for i, way in enumerate(WAYS):
+            rx = set_out.station(ENDS_OF[way][1])
             noise = noise_items(set_out.noise(rx))
             rows, levels = [], []
             for here, losses in members:
                 items = [*path_items(here, losses), *noise]
                 level = -sum(float(t.value_db[0]) for t in here.path_terms(losses))
-                margin = here.equipment_db(back=back) - level - ground.extra_db + gained[way]
+                margin = here.equipment_db(way) - level - ground.extra_db + gained[i]
                 got = judgement(
                     asked,
                     margin,
@@ -394,8 +395,8 @@ def _shares_and_margins(
                 )
                 rows.append(got.site_share)
                 levels.append(margin)
-            found[way, :, column] = np.mean(rows, axis=0)
-            margins[way, :, column] = np.mean(levels, axis=0)
+            found[i, :, column] = np.mean(rows, axis=0)
+            margins[i, :, column] = np.mean(levels, axis=0)
     return found, margins
 
 

@@ -26,9 +26,9 @@ from linkcalc._version import __version__
 from linkcalc.area.height_pairs import by_numba, pair_losses
 from linkcalc.errors import ArgumentError, DomainError, PlanError
 from linkcalc.link.budget import DECIMALS, total_db
-from linkcalc.link.case import ENDS, End, LinkCase, main_gain_dbi, with_longer_feeder
+from linkcalc.link.case import ENDS, End, LinkCase, feeder_loss_db, with_longer_feeder
 from linkcalc.link.judgement import judgement
-from linkcalc.link.legal import lawful_powers
+from linkcalc.link.legal import lawful_powers, transmitter
 from linkcalc.link.losses import MODELS, Losses, profile_facts
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
@@ -37,7 +37,7 @@ from linkcalc.link.traffic import sent_over
 from linkcalc.link.uncertainty import fading_k_db, noise_items, path_items, together_db
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, Station, as_plan
 from linkcalc.plan.faults import faults, summary
-from linkcalc.plan.in_python import chosen_link
+from linkcalc.plan.loading import chosen_link
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.radio.energy import transmit_current_ma
@@ -82,7 +82,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     Examples
     --------
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.files import sample_path
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
     >>> found["weaker_fade_margin_db"].round(1)[0]
     array([-1.1,  8.2, 16.7])
@@ -108,8 +108,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     with open_terrain(loaded) as terrain, recorded_notes() as said:
         cases = Cases(loaded, chosen, *ends, terrain, growing)
         for one, its_values in zip(varied, values, strict=True):
-            for value in its_values:
-                cases.check(one, value)
+            cases.check(one, its_values)
         # rules between sections hold for combinations; of those the two outermost are tried
         for corner in (0, -1):
             cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
@@ -195,11 +194,19 @@ class Cases:
         self._plain = self.plan({})
         self._checked: dict[tuple[str, Any], list[Any]] = {}
 
-    def check(self, one: Parameter, value: Any) -> None:
-        """Hold one value to the rules of every plan, and keep it as the plan does."""
-        plan = self.plan({one: value})
-        if one.name != DISTANCE:
-            self._checked[one.name, value] = [_get(plan, place) for place in one.places]
+    def check(self, one: Parameter, values: Sequence[Any]) -> None:
+        """Hold values to the rules of every plan, and keep them as the plan does.
+
+        Of numbers the least and the largest stand for all: every rule of one is a range.
+        """
+        extremes = {min(values), max(values)} if one.kind is float else values
+        for value in values:
+            plan = self.plan({one: value}) if value in extremes else None
+            if one.name != DISTANCE:
+                kept = one.to_plan(value)
+                self._checked[one.name, value] = [
+                    kept if plan is None else _get(plan, place) for place in one.places
+                ]
 
     def plan(self, changes: Mapping[Parameter, Any]) -> Plan:
         """The plan of this link alone, changed; held to the rules of every plan."""
@@ -212,14 +219,6 @@ class Cases:
             return Plan.model_validate(tables)
         except ValidationError as error:
             raise PlanError(summary(faults(error, tables, Plan))) from None
-
-    def keep(self, one: Parameter, values: Sequence[Any]) -> None:
-        """Hold many values of a number to the rules of every plan by the least and the largest."""
-        for extreme in {min(values), max(values)}:
-            self.check(one, extreme)
-        if one.name != DISTANCE:
-            for value in values:
-                self._checked[one.name, value] = [one.to_plan(value)] * len(one.places)
 
     def case(
         self, changes: Mapping[Parameter, Any], along: Mapping[Parameter, Floats] = MappingProxyType({})
@@ -247,11 +246,6 @@ class Cases:
         profile, azimuth, back_azimuth, shown = self._grounds[moved]
         case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, whole.regulation)
         return replace(case, sent=sent_over(whole, link), shown=shown)
-
-    @property
-    def limited(self) -> bool:
-        """Whether the plan names a region whose legal limits count."""
-        return self._loaded.plan.regulation.region is not None
 
     def planned(self, one: Parameter) -> Any:
         """The plan's own value of a parameter."""
@@ -325,84 +319,66 @@ def _far_station_at(loaded: LoadedPlan, distance_m: float) -> LoadedPlan:
 class Grid:
     """The combinations; each piece is worked out over those of the parameters that touch it."""
 
-    along: Mapping[str, Collection[str]] = {
-        "path": {"antenna_height_m"}, "antenna": {"antenna_height_m"}, "legal": {"transmit_power_dbm"},
-    }  # fmt: skip
+    along: Mapping[str, Collection[str]] = {"path": {"antenna_height_m"}, "antenna": {"antenna_height_m"}}
     """Of each piece the parameters that its code takes as arrays."""
 
     def __init__(self, cases: Cases, varied: Sequence[Parameter], values: Sequence[tuple[Any, ...]]) -> None:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
-        self.limited = cases.limited
+
+    def _shape(self, piece: str) -> tuple[int, ...]:
+        """Of the combinations that a piece is worked out over."""
+        return tuple(n if piece in p.touches else 1 for n, p in zip(self.shape, self._varied, strict=True))
+
+    def _codes(self, shape: tuple[int, ...]) -> Sequence[NDArray[np.int64]]:
+        """Which of its values each parameter has in each of them, in one row."""
+        return list(np.indices(shape).reshape(len(shape), -1))
 
     def _worked_out(
         self, piece: str, worked_out: Callable[[LinkCase, int], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
         """Arrays that broadcast to `shape`, one for each thing worked out.
 
-        Parameters that `along` names go into the case as arrays, `size` long; it is called once for every combination
-        of the others that touch the piece.
+        Parameters that `along` names go into the case as arrays; it is called once for every different combination of
+        the others that touch the piece, with the count of places that have it.
         """
         assert piece in PIECES, piece
-        used, along = self._touching(piece)
-        shape = tuple(n if u else 1 for n, u in zip(self.shape, used, strict=True))
-        inner = tuple(n if a else 1 for n, a in zip(shape, along, strict=True))
-        kept = tuple(n for n, a in zip(inner, along, strict=True) if a)
-        arrays = {}
-        for axis, (p, v, a) in enumerate(zip(self._varied, self._values, along, strict=True)):
-            if a:
-                placed = np.reshape(v, [-1 if i == axis else 1 for i in range(len(inner))])
-                arrays[p] = np.broadcast_to(placed, inner).ravel()
-        size = math.prod(inner)
+        shape, names = self._shape(piece), self.along.get(piece.partition(",")[0], ())
+        inputs = zip(self._varied, self._values, self._codes(shape), strict=True)
+        touching = [one for one in inputs if piece in one[0].touches]
+        apart = [one for one in touching if one[0].bare not in names]
+        along = [one for one in touching if one[0].bare in names]
+        inverse = np.zeros(math.prod(shape), dtype=np.int64)
+        rows: list[list[int]] = [[]]
+        if apart:
+            codes = np.stack([code for _, _, code in apart], axis=-1)
+            different, inverse = np.unique(codes, axis=0, return_inverse=True)
+            rows, inverse = different.tolist(), inverse.reshape(-1)
+        # the places of each different combination, one after the other
+        order = np.argsort(inverse, kind="stable")
+        bounds = np.searchsorted(inverse[order], np.arange(len(rows) + 1))
         found: list[NDArray[Any]] = []
-        for index in np.ndindex(tuple(1 if a else n for n, a in zip(shape, along, strict=True))):
-            inputs = zip(self._varied, self._values, index, used, along, strict=True)
-            case = self._cases.case({p: v[i] for p, v, i, u, a in inputs if u and not a}, arrays)
-            here = tuple(slice(None) if a else i for i, a in zip(index, along, strict=True))
-            for number, value in enumerate(worked_out(case, size)):
-                column = np.broadcast_to(np.asarray(value), (size,)).reshape(kept)
-                if number == len(found):
-                    found.append(np.empty(shape, dtype=column.dtype))
-                found[number][(*here, ...)] = column
-        return found
-
-    def _touching(self, piece: str) -> tuple[list[bool], list[bool]]:
-        """Which parameters touch a piece, and which of them go into its case as arrays."""
-        used = [piece in p.touches for p in self._varied]
-        names = self.along.get(piece.partition(",")[0], ())
-        bare = [p.name.removeprefix("near.").removeprefix("far.") for p in self._varied]
-        return used, [u and name in names for u, name in zip(used, bare, strict=True)]
-
-    def _count(self, piece: str) -> int:
-        return math.prod(n for n, p in zip(self.shape, self._varied, strict=True) if piece in p.touches)
+        for number, row in enumerate(rows):
+            here = order[bounds[number] : bounds[number + 1]]
+            case = self._cases.case(
+                {p: values[i] for (p, values, _), i in zip(apart, row, strict=True)},
+                {p: np.asarray(values)[code[here]] for p, values, code in along},
+            )
+            for column, value in enumerate(worked_out(case, here.size)):
+                if column == len(found):
+                    found.append(np.empty(inverse.shape, dtype=np.asarray(value).dtype))
+                found[column][here] = value
+        return [array.reshape(shape) for array in found]
 
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """What follows from the case alone."""
         return self._worked_out(piece, lambda case, _: worked_out(case))
 
-    def over_powers(self, end: End) -> list[NDArray[Any]]:
-        """Power of an end that counts, and whether something else is over the legal limits."""
-
-        known: dict[Any, tuple[ArrayLike, ...]] = {}
-
-        def counted(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
-            station = case.station(end)
-            # a height bears on the limits by the feeder alone: many heights have the same
-            planned = np.broadcast_to(np.asarray(station.transmit_power_dbm, dtype=np.float64), size)
-            equipment = station.feeder, main_gain_dbi(station), planned.tobytes()
-            payloads = case.link.payload_bytes, case.link.reply_payload_bytes
-            key = case.frequency_hz, case.signal, payloads, case.sent, *equipment
-            if key not in known:
-                known[key] = lawful_powers(case, end, planned)
-            return known[key]
-
-        return self._worked_out(f"legal, {end}", counted)
-
     def over_paths(
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
         """What follows from the path's losses."""
-        use_numba = by_numba(self._count(piece))
+        use_numba = by_numba(math.prod(self._shape(piece)))
 
         def over_losses(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
             return worked_out(case, pair_losses(case, *_heights_m(case, size), use_numba=use_numba))
@@ -414,7 +390,7 @@ class Grid:
     ) -> list[NDArray[Any]]:
         """What follows from where each antenna sees the other; no loss is worked out."""
         return self._worked_out(
-            piece, lambda case, size: worked_out(case, _unlost(case, *_heights_m(case, size)))
+            piece, lambda case, size: worked_out(case, _path_ends(case, *_heights_m(case, size)))
         )
 
 
@@ -423,7 +399,7 @@ def _heights_m(case: LinkCase, size: int) -> tuple[Floats, Floats]:
     return near, far
 
 
-def _unlost(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
+def _path_ends(case: LinkCase, near_m: Floats, far_m: Floats) -> Losses:
     """Paths of which only the ends are known."""
     facts = profile_facts(case.profile, near_m, far_m)
     unknown = {f.name: np.full(near_m.shape, math.nan) for f in fields(Losses)}
@@ -443,6 +419,8 @@ class _Station:
 
     power_dbm: Floats
     """The planned one, or the largest legal one."""
+    over: NDArray[np.bool_]
+    """Something else than power is over the legal limits."""
     hardware_db: Floats
     """Feeder, further losses and antenna."""
     noise_db: Floats
@@ -452,7 +430,7 @@ class _Station:
     """Of that noise, from place to place and over time, in dB squared."""
 
 
-def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
+def _station(grid: Grid, end: End) -> _Station:
     def noise(case: LinkCase) -> tuple[Any, ...]:
         rx = case.station(end)
         noises = case.noise(rx)
@@ -465,9 +443,15 @@ def _station(grid: Grid, end: End, power_dbm: Floats) -> _Station:
             for value in (np.round(sum(rows), DECIMALS), *(together_db(parts, kind) ** 2 for kind in _KINDS))
         )
 
-    (feeder_db,) = grid.over(f"feeder, {end}", lambda c: (c.feeder_db(end),))
+    def feeder(case: LinkCase) -> tuple[Any, ...]:
+        return case.feeder_db(end), feeder_loss_db(case.station(end), case.frequency_hz)
+
+    (planned_dbm,) = grid.over(f"power, {end}", lambda c: (c.station(end).transmit_power_dbm,))
+    (transmitters,) = grid.over(f"legal, {end}", lambda c: (transmitter(c, end),))
+    feeder_db, loss_db = grid.over(f"feeder, {end}", feeder)
     (antenna_db,) = grid.over_ends(f"antenna, {end}", lambda c, found: (c.antenna_db(end, found),))
-    return _Station(power_dbm, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
+    counted_dbm, over = lawful_powers(transmitters, planned_dbm, loss_db)
+    return _Station(counted_dbm, over, feeder_db + antenna_db, *grid.over(f"noise, {end}", noise))
 
 
 def _path(case: LinkCase, found: Losses) -> tuple[ArrayLike, ...]:
@@ -488,10 +472,6 @@ def _model(case: LinkCase, found: Losses) -> NDArray[Any]:
     return names if chosen == RULES else np.full(names.shape, chosen, dtype=object)
 
 
-def _power(end: End) -> Callable[[LinkCase], tuple[float]]:
-    return lambda case: (case.station(end).transmit_power_dbm,)
-
-
 def _signal(case: LinkCase) -> tuple[float]:
     terms = case.threshold_terms("far")
     return (total_db(t for t in terms if t.kind in ("thermal_noise", "required_snr")),)
@@ -507,13 +487,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     (time_s,) = grid.over("message", lambda c: (c.signal.time_on_air_s(c.link.payload_bytes),))
     (return_time_s,) = grid.over("reply", lambda c: (c.signal.time_on_air_s(c.link.reply_payload_bytes),))
     (asked,) = grid.over("asked", lambda c: (Requirement.of(c.link),))
-    if grid.limited:
-        (near_dbm, near_over), (far_dbm, far_over) = (grid.over_powers(end) for end in ENDS)
-        powers, over = [near_dbm, far_dbm], near_over | far_over
-    else:
-        powers = [grid.over(f"power, {end}", _power(end))[0] for end in ENDS]
-        over = np.zeros(1, dtype=bool)
-    near, far = (_station(grid, end, power_dbm) for end, power_dbm in zip(ENDS, powers, strict=True))
+    near, far = (_station(grid, end) for end in ENDS)
 
     found: dict[str, NDArray[Any]] = {}
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
@@ -545,7 +519,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
             spare[1] < spare[0], found["return_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
-        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(over | unknown, 1, 2))],
+        "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(near.over | far.over | unknown, 1, 2))],
         "time_on_air_s": time_s,
         "return_time_on_air_s": return_time_s,
         "charge_mc": time_s * _current_ma(near.power_dbm, stated_current_ma),

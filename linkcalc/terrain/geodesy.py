@@ -7,6 +7,8 @@ Every function here raises `DomainError` where a position or a distance is not f
 -90 to 90, longitudes -360 to 360 degrees.
 """
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -74,13 +76,17 @@ def points_along(
     >>> lat.round(6), lon.round(6)
     (array([36.2, 36.3]), array([-84.3, -84.2]))
     """
-    lat1, lon1 = _position(latitude1_deg, longitude1_deg)
     distance = np.atleast_1d(checked("distance_m", distance_m, at_least=0.0))
-    _, azimuth, _ = path_between(lat1, lon1, latitude2_deg, longitude2_deg)
-    n = distance.size
-    lon, lat, _ = ellipsoid().fwd(
-        np.full(n, lon1), np.full(n, lat1), np.full(n, azimuth), distance, return_back_azimuth=False
-    )
+    _, azimuth, _ = path_between(latitude1_deg, longitude1_deg, latitude2_deg, longitude2_deg)
+    return points_around(latitude1_deg, longitude1_deg, azimuth, distance)
+
+
+def points_around(
+    latitude_deg: float, longitude_deg: float, azimuth_deg: ArrayLike, distance_m: ArrayLike
+) -> tuple[Floats, Floats]:
+    """Latitudes and longitudes, degrees, of points in directions (clockwise from true north) and at distances from a
+    position; shape of the two, which broadcast."""
+    lon, lat, _ = in_shape(ellipsoid().fwd, longitude_deg, latitude_deg, azimuth_deg, distance_m)
     return np.asarray(lat, dtype=np.float64), np.asarray(lon, dtype=np.float64)
 
 
@@ -151,9 +157,41 @@ def _read_in_feet(crs: Any, easting: Floats, northing: Floats) -> str:
     )
 
 
+def in_shape(convert: Callable[..., tuple[Any, ...]], *values: ArrayLike) -> tuple[Any, ...]:
+    """What a function of pyproj makes of values, in the shape they broadcast to.
+
+    >>> in_shape(ellipsoid().fwd, [0.0], 0.0, 90.0, 0.0)[0].shape
+    (1,)
+    """
+    shape = np.broadcast_shapes(*(np.shape(v) for v in values))
+    if shape == ():
+        return convert(*values)
+    arrays = [np.ascontiguousarray(np.broadcast_to(v, shape), dtype=np.float64) for v in values]
+    if arrays[0].size != 1:
+        return convert(*arrays)
+    # an array of one element is a point to pyproj: it loses its shape, and numpy before 2.4 warns of it
+    return tuple(np.full(shape, found) for found in convert(*(a.item() for a in arrays)))
+
+
+@dataclass(frozen=True)
+class Transformer:
+    """From one coordinate system to another, x (longitude, easting) before y."""
+
+    _of: Any
+
+    def transform(self, x: ArrayLike, y: ArrayLike) -> tuple[Any, Any]:
+        found_x, found_y = in_shape(self._of.transform, x, y)
+        return found_x, found_y
+
+    def transform_bounds(self, *box: float) -> tuple[float, float, float, float]:
+        """West, south, east and north of a box, its sides followed."""
+        west, south, east, north = self._of.transform_bounds(*box)
+        return west, south, east, north
+
+
 @lru_cache(maxsize=64)
-def transformer(source_crs: str, target_crs: str) -> Any:
-    """Return a pyproj transformer, x (longitude, easting) before y, kept for the next call.
+def transformer(source_crs: str, target_crs: str) -> Transformer:
+    """Return a transformer, x (longitude, easting) before y, kept for the next call.
 
     Heights are left alone: of a compound CRS only the horizontal part counts.
 
@@ -164,7 +202,7 @@ def transformer(source_crs: str, target_crs: str) -> Any:
     import pyproj
 
     source, target = (pyproj.CRS.from_user_input(c).to_2d() for c in (source_crs, target_crs))
-    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+    return Transformer(pyproj.Transformer.from_crs(source, target, always_xy=True))
 
 
 @lru_cache(maxsize=64)
@@ -184,11 +222,7 @@ def vertical_name(crs: str) -> str:
 
 
 def position_text(latitude_deg: float, longitude_deg: float) -> str:
-    """Write a position for a message.
-
-    >>> position_text(36.2, -84.3)
-    '36.20000 N 84.30000 W'
-    """
+    """Write a position for a message."""
     north_south = "S" if latitude_deg < 0 else "N"
     east_west = "W" if longitude_deg < 0 else "E"
     return f"{abs(latitude_deg):.5f} {north_south} {abs(longitude_deg):.5f} {east_west}"

@@ -24,11 +24,7 @@ _UNSEEN = ("Cc", "Cf", "Cs", "Co")
 
 
 def page(template: str, **filled: Any) -> str:
-    """Fill in a template of `templates/`: text is escaped, `markupsafe.Markup` is not.
-
-    >>> print(page("card/picture.html", picture={"words": 'A & "B" <i>', "source": "data:,"}), end="")
-    <img alt="A &amp; &#34;B&#34; &lt;i&gt;" style="max-width:100%;margin-top:.4em" src="data:,">
-    """
+    """Fill in a template of `templates/`: text is escaped, `markupsafe.Markup` is not."""
     return _environment().get_template(template).render(**filled)
 
 
@@ -72,11 +68,7 @@ _NEGATIVE = re.compile(r"(?<![^\W_])-(?=\d)")
 
 
 def data_url(kind: str, content: bytes) -> str:
-    """Return a file as an address that holds it; the kind is such as ``image/png``.
-
-    >>> print(data_url("image/png", b"PNG"))
-    data:image/png;base64,UE5H
-    """
+    """Return a file as an address that holds it; the kind is such as ``image/png``."""
     from markupsafe import Markup
 
     return Markup(f"data:{kind};base64,{b64encode(content).decode('ascii')}")
@@ -91,15 +83,14 @@ _USE = re.compile(r'(xlink:href="#|url\(#)([^")]*)')
 
 
 def drawing(figure: "Figure", name: str, label: str) -> "Markup":
-    """Render a figure into a page; as for `inline_svg`."""
+    """Render a figure into a page; `label` is what a screen reader says. As of `inline_svg`."""
     return inline_svg(style.render(figure, "svg"), name, label)
 
 
 def inline_svg(picture: bytes, name: str, label: str) -> "Markup":
-    r"""Make a drawing part of a page: as wide as its place, its inner names kept apart from other drawings'.
+    r"""Make a drawing part of a page: as wide as its place, its inner names behind `name`, apart from other drawings'.
 
-    Inner names that nothing in the drawing uses are dropped; `name`, letters, stands before the others. `label` is
-    what a screen reader says.
+    Those that nothing in it uses are dropped.
 
     >>> file = b'<?xml version="1.0"?>\n<svg width="9pt"><g id="a"/><g id="b"/><use xlink:href="#a"/></svg>'
     >>> print(inline_svg(file, "map", "A & B"))

@@ -10,14 +10,13 @@ import os
 import re
 import unicodedata
 import warnings
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from linkcalc.files import atomic_write
-from linkcalc.link.wording import VERDICTS
 
 if TYPE_CHECKING:
     from matplotlib.colors import Colormap
@@ -58,12 +57,23 @@ CLUTTER: Final[dict[str, tuple[str, str, str]]] = {
 }
 """Fill, edge and hatch of what stands on the ground, by kind."""
 
-VERDICT: Final[dict[str, tuple[str, str]]] = {
-    "closes": (RAY, VERDICTS["closes"].upper()),
-    "at_risk": (CAUTION, VERDICTS["at_risk"].upper()),
-    "does_not_close": (ACCENT, VERDICTS["does_not_close"].upper()),
+VERDICT: Final[dict[str, str]] = {"closes": RAY, "at_risk": CAUTION, "does_not_close": ACCENT}
+"""Colour of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
+
+RECORD: Final[dict[str, str]] = VERDICT | {
+    **{"ink": INK, "muted": "#4f5b64", "line": "#c3cad0", "tint": "#f1f4f6", "paper": PAPER},
 }
-"""Colour and words of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
+"""Variables of the record's style sheet."""
+SHEET: Final[dict[str, str]] = VERDICT | {
+    **{"ink": "#1b262e", "muted": "#43505a", "line": "#b9c3ca", "tint": "#eef3f6", "paper": PAPER},
+    # what is drawn on, and words on a verdict's colour, in the dark too
+    **{"plain": PAPER, "focus": POINT, "link": RAY, "alarm": ACCENT},
+}
+"""Variables of the field sheet's, with more contrast: for a phone in the sun."""
+SHEET_IN_THE_DARK: Final[dict[str, str]] = {
+    **{"ink": "#eef3f6", "muted": "#c3ced6", "line": "#4a5963", "tint": "#25333d", "paper": "#10181e"},
+    **{"focus": "#ffb59f", "link": "#9fd0f5", "alarm": "#ffb59f"},
+}
 
 LOSS: Final = "#ccd3d8"
 """Fill of a step down in a budget (84); a step up has the zone's outline."""
@@ -186,13 +196,9 @@ def halo(width_pt: float) -> list[Any]:
     return [withStroke(linewidth=width_pt, foreground=PAPER)]
 
 
-def verdict_rules() -> str:
-    """Return the verdicts' colours as the variables that the pages' style sheets use.
-
-    >>> verdict_rules().split(";")[0]
-    '--closes: #12466e'
-    """
-    return " ".join(f"--{verdict}: {colour};" for verdict, (colour, _) in VERDICT.items())
+def css_variables(colours: Mapping[str, str]) -> str:
+    """Return colours as the variables that the pages' style sheets use."""
+    return " ".join(f"--{name}: {colour};" for name, colour in colours.items())
 
 
 @contextmanager
@@ -219,11 +225,7 @@ _NOT_LOOKS = frozenset({"backend", "backend_fallback", "interactive", "toolbar",
 
 
 def new_figure(width_in: float, height_in: float) -> "Figure":
-    """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept.
-
-    >>> type(new_figure(4, 3).canvas).__name__
-    'FigureCanvasAgg'
-    """
+    """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -252,17 +254,13 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
         metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}
     buffer = io.BytesIO()
     with styled():
-        _in_units(figure)
-        _fonts_found(figure)
+        _finish(figure)
         figure.savefig(buffer, format=kind, dpi=PNG_DPI, metadata=metadata)
     return buffer.getvalue()
 
 
 def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -> list[Path]:
-    """Write `<path_stem>.svg` and `<path_stem>.png` into a folder that exists, each whole or not at all.
-
-    LinkcalcError if one cannot be written; `title` is what a viewer or a screen reader calls the picture.
-    """
+    """Write `<path_stem>.svg` and `.png`, each whole or not at all; `title`: what a screen reader calls it."""
     stem = Path(path_stem)
     written = []
     for kind in ("svg", "png"):
@@ -273,10 +271,7 @@ def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -
 
 
 def slug(name: str) -> str:
-    """Return `name` as a short file name part: lower-case letters and digits of any script, and hyphens.
-
-    Latin letters lose their accents; 120 bytes of UTF-8 at most.
-    """
+    """Return `name` as a file name part: lower-case letters and digits of any script, hyphens, 120 bytes at most."""
     kept = []
     for c in unicodedata.normalize("NFC", name).lower():
         plain = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()
@@ -354,29 +349,23 @@ def _glyphs(path: str | None = None) -> frozenset[int]:
         return frozenset()
 
 
-def _in_units(figure: "Figure") -> None:
-    """Put axes and texts into the units in force."""
+def _finish(figure: "Figure") -> None:
+    """Put axes and texts into the units in force, and give them the fonts that have their characters.
+
+    One note tells of characters that no font has.
+    """
     from matplotlib.text import Text
 
     from linkcalc.views import units
 
-    if units.current() == "metric":
-        return
-    for ax in figure.axes:
-        for axis in (ax.xaxis, ax.yaxis):
-            units.scale_axis(axis)
+    if units.current() != "metric":
+        for ax in figure.axes:
+            for axis in (ax.xaxis, ax.yaxis):
+                units.scale_axis(axis)
     for text in figure.findobj(Text):
         assert isinstance(text, Text)
-        text.set_text(units.words(text.get_text()))
-
-
-def _fonts_found(figure: "Figure") -> None:
-    """Give every text of a figure the fonts that have its characters; one note where there is none."""
-    from matplotlib.text import Text
-
-    for text in figure.findobj(Text):
-        assert isinstance(text, Text)
-        words = text.get_text()
+        words = units.words(text.get_text())
+        text.set_text(words)
         if not words.isascii():
             text.set_text("\n".join(map(drawable, words.split("\n"))))
             text.set_fontfamily(families(words))

@@ -5,8 +5,8 @@ from typing import Any, Unpack
 
 import numpy as np
 
-from linkcalc.plan.units_in_keys import split_unit
 from linkcalc.sweeps.table import QUANTITIES, Sweep
+from linkcalc.units import split_unit
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import VERDICTS_IN_TEXT
 
@@ -138,11 +138,7 @@ def quantity_words(found: Sweep, quantity: str) -> str:
 
 
 def numeric_quantities() -> tuple[str, ...]:
-    """Return the arrays of a sweep that hold numbers.
-
-    >>> "verdict" in numeric_quantities(), "path_loss_db" in numeric_quantities()
-    (False, True)
-    """
+    """Return the arrays of a sweep that hold numbers."""
     return tuple(_SHORT)
 
 

@@ -10,10 +10,10 @@ import pytest
 from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.losses import MODELS, REGIMES
 from linkcalc.link.on_ground import link_case, open_terrain
 from linkcalc.link.uncertainty import path_items, together_db
-from linkcalc.link.verdict import judge
 from linkcalc.plan import Obstacle, load_plan
 from linkcalc.propagation import compiled
 from linkcalc.terrain.profile import Profile, with_obstacles
@@ -46,7 +46,7 @@ def compare(case, count: int, seed: int = 2) -> None:
         alone = case.with_heights(near_m=float(near[i]), far_m=float(far[j]))
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", OutOfRangeWarning)
-            facts, (there, _) = judge(alone, second_opinions=False)
+            facts, (there, _) = judge_link(alone, second_opinions=False)
         gain = sum(t.value_db for t in there.terms if t.group == "path")
         assert quick.path_gain_db[i, j] == pytest.approx(gain, abs=1e-4)
         assert MODELS[quick.model[i, j]] == facts.model

@@ -15,10 +15,10 @@ from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers, template_case
 from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase, shown_surroundings
+from linkcalc.link.decision import judge_link
 from linkcalc.link.losses import MODELS, REGIMES
 from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.requirement import VERDICTS
-from linkcalc.link.verdict import judge
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.terrain.cutting import Cutting, cut_profile
@@ -116,7 +116,7 @@ def compare(place: Scene, count: int, use_numba: bool, seed: int = 1, at=None) -
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", OutOfRangeWarning)
             want = case.path
-            _, (there, back) = judge(case, second_opinions=False)
+            _, (there, back) = judge_link(case, second_opinions=False)
         close = {
             "loss": (found.loss_db[i], want.loss_db),
             "trees": (found.trees_db[i], want.trees_db),

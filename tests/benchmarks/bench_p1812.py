@@ -10,6 +10,7 @@ import numpy as np
 from linkcalc.propagation import p1812
 from tests.benchmarks.measure import Row, side_by_side
 from tests.benchmarks.straight_p1812 import predict
+from tests.validation.tables import gathered
 
 POINTS = 963
 SWEEP = 100
@@ -27,24 +28,29 @@ def invented_profile() -> dict[str, Any]:
     }
 
 
+def inputs(**arguments: Any) -> dict[str, Any]:
+    return gathered(arguments, climate=p1812.Climate, variability=p1812.Variability)
+
+
 def rows() -> list[Row]:
     first = invented_profile()
     km = first["distance_m"] / 1000.0
     link = {"tx_height_m": 12.0, "rx_height_m": 19.0, "time_percent": 10.0, "frequency_hz": 868e6}
+    path = inputs(**first, **link)
 
     functions = {
         "straight": lambda: predict(
             km, first["ground_m"], first["clutter_m"], first["zone"], 12.0, 19.0, 0.868, 10.0
         ),
-        "single": lambda: p1812.basic_transmission_loss_db(**first, **link),
-        "detail": lambda: p1812.basic_transmission_loss_db(**first, **link, detail=True),
+        "single": lambda: p1812.basic_transmission_loss_db(**path),
+        "detail": lambda: p1812.basic_transmission_loss_db(**path, detail=True),
     }
     for name, values in (
         ("frequency_hz", np.linspace(400e6, 960e6, SWEEP)),
         ("time_percent", np.linspace(1.0, 50.0, SWEEP)),
         ("location_percent", np.linspace(1.0, 99.0, SWEEP)),
     ):
-        case = {**first, **link, "location_sigma_db": 5.5, name: values}
+        case = inputs(**{**first, **link, "location_sigma_db": 5.5, name: values})
         functions[name] = lambda case=case: p1812.basic_transmission_loss_db(**case)
     median = side_by_side(functions)
     straight, single = median["straight"], median["single"]

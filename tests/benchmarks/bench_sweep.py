@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc.files import sample_path
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.on_ground import cases, open_terrain
-from linkcalc.link.verdict import check_plan, judge
+from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan
-from linkcalc.sample_files import sample_path
 from linkcalc.sweeps.mast_heights import height_table
 from linkcalc.sweeps.sweeping import sweep_plan
 from tests.benchmarks.measure import Row, side_by_side
@@ -50,7 +51,7 @@ CONTINUOUS: dict[str, Any] = {
 def evaluate(case: LinkCase) -> list[float]:
     """What a sweep gives for one combination; the losses are found anew."""
     case = replace(case, _found={})
-    _, directions = judge(case, second_opinions=False)
+    _, directions = judge_link(case, second_opinions=False)
     return [d.fade_margin_db - d.required_margin_db for d in directions]
 
 

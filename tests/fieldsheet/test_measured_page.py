@@ -100,7 +100,7 @@ def drawn(site: Page, rng: np.random.Generator) -> list[dict[str, Any]]:
                 row["near"] = float(rng.choice([2.5, case.near.antenna_height_m]))
                 row["signal"] = int(rng.integers(0, 6))
             case = case.with_heights(near_m=row.get("near"))
-            budget = case.budget(back=way == "return")
+            budget = case.budget(way)
             rise = 0.0 if running else (case.near if way == "return" else case.far).noise_rise_db
             floor = budget.noise_power_dbm - rise + noise[running]
             level = budget.received_power_dbm - excess + rng.normal(0.0, 3.0)
@@ -193,7 +193,7 @@ def test_an_antenna_only_tried_on_site_is_not_taken_for_the_planned_one(
 
 def reading(site: Page, way: str, over_db: float, noise_db: float = 0.0, **more: Any) -> dict[str, Any]:
     """A strong reading: so much over the predicted level, in noise so much over the expected."""
-    budget = site.case.budget(back=way == "return")
+    budget = site.case.budget(way)
     level, noise = budget.received_power_dbm + over_db, budget.noise_power_dbm + noise_db
     rssi = 10.0 * np.log10(10.0 ** (level / 10.0) + 10.0 ** (noise / 10.0))
     return {

@@ -11,15 +11,17 @@ import numpy as np
 import pytest
 
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.judgement import judge as judge_direction
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
-from linkcalc.link.verdict import check_link, judge
+from linkcalc.link.verdict import check_link
 from linkcalc.propagation import compiled
 from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import survey_link
 from linkcalc.views.fieldsheet import field_sheet_html
+from linkcalc.views.link_words import lack_words
 from tests.fieldsheet.browser import SIZES, WAITING, Browser, until
 from tests.fieldsheet.sheets import Page, sample_page
 
@@ -119,7 +121,7 @@ def test_the_sheet_answers_as_the_library_does(browser: Browser, page: Page) -> 
         for entry, found in zip(entries, browser.script(ENTER, entries), strict=True):
             # power over a legal limit does not count, and what no turning down mends is at risk
             case, over = lawful(with_entry(page, entry))
-            facts, ways = judge(case)
+            facts, ways = judge_link(case)
             assert found["shown"] == [entry["near"], entry["far"]]
             for w, way in enumerate(ways):
                 assert found["margins"][w] == pytest.approx(way.fade_margin_db, abs=WORST_DB), entry
@@ -153,7 +155,7 @@ def test_between_the_heights_it_holds_the_sheet_answers_as_the_library_does(
     entries += [{**entry, "near": "1.07", "far": f"1.{k}6"} for k, entry in enumerate(entries[:9], 1)]
     with recorded_notes():
         for entry, found in zip(entries, browser.script(ENTER, entries), strict=True):
-            _, ways = judge(lawful(with_entry(page, entry))[0])
+            _, ways = judge_link(lawful(with_entry(page, entry))[0])
             assert [float(shown) for shown in found["shown"]] == [float(entry["near"]), float(entry["far"])]
             for w, way in enumerate(ways):
                 assert found["margins"][w] == pytest.approx(way.fade_margin_db, abs=WORST_DB), entry
@@ -204,7 +206,7 @@ def test_the_height_it_sends_one_to_does(browser: Browser, pages: dict[str, Page
         "const both = leastPair(fitted()); return both && [data.near[both[0]], data.far[both[1]]]"
     )
     with recorded_notes():
-        _, ways = judge(page.case.with_heights(near_m=heights[0], far_m=heights[1]))
+        _, ways = judge_link(page.case.with_heights(near_m=heights[0], far_m=heights[1]))
     assert all(w.verdict == "closes" for w in ways)
     assert f"{heights[0]:g}" in sentences[0].replace("\u00a0", " ")
 
@@ -400,7 +402,7 @@ def test_a_reading_is_held_against_the_level_expected(browser: Browser, pages: d
     page = pages["upland"]
     browser.open(page.file)
     add_readings(browser, 1)
-    _, (there, _) = judge(page.case)
+    _, (there, _) = judge_link(page.case)
     power = float(signal_power_dbm(-101.0, 4.5, there.noise_power_dbm))
     over = power - there.received_power_dbm
     shown = browser.script("return judgedReading(sheet.readings[0]).over")
@@ -448,7 +450,7 @@ def test_an_antenna_that_is_raised_takes_its_feeder_with_it(
     assert loss == pytest.approx(end.feeders[0].loss_db + 4.0 * end.feeders[0].per_metre_db, abs=0.002)
     assert browser.script("return rows[0].lacking ?? ''") == ""
     heights = {f"{side}_m": end.planned_height_m + 4.0}
-    _, (there, _) = judge(page.case.raised(**heights))
+    _, (there, _) = judge_link(page.case.raised(**heights))
     assert browser.script("return rows[0].at.level") == pytest.approx(there.received_power_dbm, abs=0.05)
 
 
@@ -675,6 +677,18 @@ def test_nothing_overlaps_and_all_is_legible(browser: Browser, page: Page, size:
     cut = """return [...document.querySelectorAll('.stepper input')]
         .filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.id)"""
     assert browser.script(cut) == []
+
+
+@pytest.mark.parametrize("short_db", [0.01, 0.049, 0.06, 3.0])
+def test_what_is_lacking_is_never_none(browser: Browser, pages: dict[str, Page], short_db: float) -> None:
+    browser.open(pages["upland"].file, "phone")
+    line = browser.script(
+        "const found = judgedAt(fitted(), sheet.height); found.weaker.needed = found.weaker.margin + arguments[0];"
+        "showVerdict(found); return document.getElementById('verdict-line').textContent",
+        short_db,
+    )
+    # as the report of a check says it
+    assert f": {lack_words(short_db)} short of the " in line.replace("\u00a0", " ")
 
 
 def test_it_is_legible_in_the_dark(browser: Browser, pages: dict[str, Page]) -> None:

@@ -6,13 +6,18 @@ from typing import Any
 
 import numpy as np
 
-from linkcalc.fleets.capture import survival_threshold_db
 from linkcalc.fleets.network import STEADY, Network, Setting
+from linkcalc.fleets.random_access import survival_threshold_db
 from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.radio import css
 
 AIRTIME_S = 0.37
 NO_CAPTURE_DB = 300.0
+
+
+def aloha_success(load: float, *, slotted: bool) -> float:
+    """Of equal packets, a load in packets a packet time: Abramson 1970, exp(-2G); with slots Roberts 1972, exp(-G)."""
+    return float(np.exp(-load if slotted else -2.0 * load))
 
 
 def equal_nodes(n: int, load: float, **changed: Any) -> tuple[Network, Setting]:

@@ -8,12 +8,12 @@ from scipy.integrate import quad
 from scipy.stats import ncx2
 
 from linkcalc.errors import DomainError
-from linkcalc.fleets.aloha import blocked, pure_success, slotted_success
 from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.levels import above
 from linkcalc.fleets.network import FADING_K_DB, STEADY, Network, Setting
-from linkcalc.link.reliability import message_success, rician_outage, two_way_success
-from tests.fleet.networks import AIRTIME_S, equal_nodes, scattered
+from linkcalc.fleets.random_access import blocked
+from linkcalc.link.reliability import message_failure, rician_outage, two_way_success
+from tests.fleet.networks import AIRTIME_S, aloha_success, equal_nodes, scattered
 
 
 @pytest.mark.parametrize("load", [0.01, 0.1, 0.5, 1.0, 2.0])
@@ -21,7 +21,7 @@ from tests.fleet.networks import AIRTIME_S, equal_nodes, scattered
 def test_equal_nodes_without_capture_fare_as_aloha(load, slotted):
     # Abramson 1970 and Roberts 1972; a node does not meet itself, so that n - 1 of n count
     network, setting = equal_nodes(400, load, slotted=slotted)
-    wanted = (slotted_success if slotted else pure_success)(load * 399 / 400)
+    wanted = aloha_success(load * 399 / 400, slotted=slotted)
     assert outlook(network, setting).success == pytest.approx(wanted, rel=1e-5)
 
 
@@ -44,7 +44,7 @@ def test_a_node_alone_has_the_success_of_its_link():
             zero = np.zeros(1, dtype=np.int64)
             found = outlook(one, Setting(zero, zero + 3, np.full(1, power)))
             margin = found.margin_db[0]
-            wanted = message_success(margin, 8.0, rician_k_db=k_db, tries=3)
+            wanted = 1.0 - message_failure(margin, 8.0, rician_k_db=k_db, tries=3)
             assert found.success[0] == pytest.approx(wanted, abs=1e-4)
             assert found.alone[0] == pytest.approx(found.success[0], abs=1e-12)
 

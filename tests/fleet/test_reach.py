@@ -13,10 +13,11 @@ from linkcalc.fleets.contention import outlook, reach
 from linkcalc.fleets.network import Setting
 from linkcalc.fleets.reach import network, paths
 from linkcalc.link.case import LinkCase
+from linkcalc.link.decision import judge_link
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.uncertainty import fading_k_db
-from linkcalc.link.verdict import check_link, judge
+from linkcalc.link.verdict import check_link
 from linkcalc.plan.fleet import LoadedFleet, load_fleet
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
@@ -72,7 +73,7 @@ def test_pairs_equal_check(tmp_path, use_numba):
         for node in range(12):
             for shed in range(2):
                 case = case_of(loaded, node, shed, terrain)
-                facts, (there, back) = judge(case, second_opinions=False)
+                facts, (there, back) = judge_link(case, second_opinions=False)
                 assert margins[node, shed, planned] == pytest.approx(there.fade_margin_db, abs=1e-4)
                 required = net.required_snr_db[planned]
                 return_db = net.return_snr_db[node, shed] - required

@@ -7,12 +7,11 @@ import pytest
 
 from linkcalc.area.scheduler import Local
 from linkcalc.errors import DomainError
-from linkcalc.fleets.aloha import pure_success, slotted_success
 from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import Network, Setting
 from linkcalc.fleets.simulate import Draws, Rules, events, simulated_parts, tallied, wilson
 from linkcalc.propagation import compiled
-from tests.fleet.networks import AIRTIME_S, Distant, equal_nodes, scattered, simulate
+from tests.fleet.networks import AIRTIME_S, Distant, aloha_success, equal_nodes, scattered, simulate
 
 NUMBA = pytest.mark.skipif(not compiled.available(), reason="no numba: some minutes")
 
@@ -31,7 +30,7 @@ def standard_errors(network: Network, setting: Setting, wanted: float, packets: 
 @pytest.mark.parametrize("slotted", [False, True])
 def test_random_senders_without_capture_fare_as_aloha(load, slotted):
     network, setting = equal_nodes(100, load, slotted=slotted)
-    wanted = (slotted_success if slotted else pure_success)(load * 99 / 100)
+    wanted = aloha_success(load * 99 / 100, slotted=slotted)
     assert standard_errors(network, setting, wanted, 100_000) < 3.0
     assert outlook(network, setting, spread=False).success == pytest.approx(wanted, rel=1e-5)
 

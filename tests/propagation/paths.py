@@ -6,7 +6,7 @@ import numpy as np
 
 
 def random_path(seed: int, *, points: int | None = None) -> dict[str, Any]:
-    """Keyword arguments of `p1812.basic_transmission_loss_db` for one invented path."""
+    """What `p1812.basic_transmission_loss_db` wants to know of one invented path, not yet gathered."""
     random = np.random.default_rng(seed)
     n = points or int(random.choice([3, 4, 5, 12, 60, 300]))
     length_m = 10.0 ** random.uniform(2.4, 6.4)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import ground
+from linkcalc.propagation.ground import GroundConstants
 from tests.validation.tables import number, read_rows
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -53,8 +54,9 @@ def test_ground_classes_lie_on_the_published_curves(
 ):
     # Rec. ITU-R P.527-6, figure 24, at low frequency; land at 900 MHz: 0.15 f^1.30, 0.035 f^1.63, 0.00015
     # f^2.52 S/m of Rec. ITU-R P.2040 (f in GHz, stated from 1 GHz: 0.131, 0.029, 0.000115)
-    relative, sigma = ground.ground_constants(ground_class, [1e6, 900e6])
-    assert (relative == permittivity).all()
+    constants = ground.ground_constants(ground_class, [1e6, 900e6])
+    sigma = constants.conductivity_s_m
+    assert (constants.relative_permittivity == permittivity).all()
     assert sigma[0] == pytest.approx(still, rel=1e-2)
     assert lowest_900 <= sigma[1] <= highest_900
 
@@ -73,7 +75,7 @@ def test_conductivity_never_falls_with_frequency(ground_class, frequency, factor
 
 def test_complex_permittivity_agrees_with_the_handbook_form():
     # e' - j 60 sigma lambda = e' - j 18 sigma/f_GHz, both rounded to two digits in the source
-    ours = ground.complex_permittivity(15.0, 0.005, 868e6)
+    ours = ground.complex_permittivity(GroundConstants(15.0, 0.005), 868e6)
     assert ours.real == 15.0
     assert ours.imag == pytest.approx(-18 * 0.005 / 0.868, rel=2e-3)
     assert ours.imag == pytest.approx(-60 * 0.005 * 299_792_458 / 868e6, rel=2e-3)
@@ -81,7 +83,7 @@ def test_complex_permittivity_agrees_with_the_handbook_form():
 
 @given(st.floats(1, 80), st.floats(0, 5), st.floats(1e6, 1e10))
 def test_conductivity_comes_back_out_of_the_complex_permittivity(relative, sigma, frequency):
-    e = ground.complex_permittivity(relative, sigma, frequency)
+    e = ground.complex_permittivity(GroundConstants(relative, sigma), frequency)
     assert ground.conductivity_s_m(e, frequency) == pytest.approx(sigma, rel=1e-12, abs=1e-15)
 
 
@@ -103,8 +105,8 @@ def test_classes_above_one_gigahertz_are_given_with_a_warning():
     [
         lambda: ground.ground_constants("peat", 868e6),
         lambda: ground.ground_constants("sea_water", 0.0),
-        lambda: ground.complex_permittivity(0.5, 0.0, 868e6),
-        lambda: ground.complex_permittivity(3.0, -1.0, 868e6),
+        lambda: ground.complex_permittivity(GroundConstants(0.5, 0.0), 868e6),
+        lambda: ground.complex_permittivity(GroundConstants(3.0, -1.0), 868e6),
         lambda: ground.soil_permittivity(868e6, 0.0, sand_percent=40, clay_percent=20, silt_percent=40),
         lambda: ground.soil_permittivity(868e6, 0.2, sand_percent=40, clay_percent=20, silt_percent=20),
         lambda: ground.water_permittivity(868e6, 90.0),

@@ -10,7 +10,7 @@ from linkcalc.propagation import _p1812, p1812
 from tests.benchmarks.straight_p1812 import predict
 from tests.propagation.paths import random_path
 from tests.validation import suite_p526, suite_p1812
-from tests.validation.tables import Errors, read_profile, read_rows
+from tests.validation.tables import Errors, gathered, read_profile, read_rows
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 CASES = read_rows(REFERENCE / "p1812_short_results.csv")
@@ -20,6 +20,12 @@ ROLLING = {
     "ground_m": 80.0 + 40.0 * np.sin(np.linspace(0.0, 30e3, 121) / 2100.0),
 }
 LINK = {"tx_height_m": 15.0, "rx_height_m": 4.0, "frequency_hz": 868e6}
+
+
+def loss_db(**arguments):  # type: ignore[no-untyped-def]
+    return p1812.basic_transmission_loss_db(
+        **gathered(arguments, climate=p1812.Climate, variability=p1812.Variability)
+    )
 
 
 # ---------------------------------------------------------------- published values
@@ -51,7 +57,7 @@ def test_every_value_of_the_published_tables_is_met(suite) -> None:  # type: ign
 @pytest.mark.parametrize("seed", range(400))
 def test_every_intermediate_value_agrees_with_a_straight_writing(seed: int) -> None:
     path = random_path(seed)
-    ours = p1812.basic_transmission_loss_db(**path, detail=True)
+    ours = loss_db(**path, detail=True)
     theirs = predict(
         path["distance_m"] / 1e3,
         path["ground_m"],
@@ -77,7 +83,7 @@ def test_every_intermediate_value_agrees_with_a_straight_writing(seed: int) -> N
 def test_invented_paths_reach_every_branch_of_the_standard() -> None:
     # what the test above covers, so that it cannot pass by accident
     paths = [random_path(seed) for seed in range(400)]
-    details = [p1812.basic_transmission_loss_db(**path, detail=True) for path in paths]
+    details = [loss_db(**path, detail=True) for path in paths]
 
     def share(condition) -> float:  # type: ignore[no-untyped-def]
         return sum(map(condition, details)) / len(details)
@@ -109,19 +115,17 @@ def test_a_sweep_is_the_same_as_one_by_one() -> None:
     time = np.array([1.0, 7.0, 50.0])[:, None]
     location = np.array([1.0, 50.0, 95.0, 99.0])
     sweep = {"frequency_hz": frequency, "time_percent": time, "location_percent": location}
-    swept = p1812.basic_transmission_loss_db(**path | sweep)
+    swept = loss_db(**path | sweep)
     assert swept.shape == (4, 3, 4)
     for i, f in enumerate(frequency.ravel()):
         for j, p in enumerate(time.ravel()):
             for k, q in enumerate(location):
                 one = {"frequency_hz": f, "time_percent": p, "location_percent": q}
-                assert swept[i, j, k] == pytest.approx(
-                    p1812.basic_transmission_loss_db(**path | one), abs=1e-10
-                )
+                assert swept[i, j, k] == pytest.approx(loss_db(**path | one), abs=1e-10)
 
 
 def test_the_detail_of_a_sweep_has_the_shape_of_the_sweep() -> None:
-    detail = p1812.basic_transmission_loss_db(
+    detail = loss_db(
         **ROLLING,
         **LINK | {"frequency_hz": [433e6, 868e6]},
         time_percent=[[1.0], [10.0], [50.0]],
@@ -136,25 +140,21 @@ def test_the_detail_of_a_sweep_has_the_shape_of_the_sweep() -> None:
 
 
 def test_loss_rises_with_the_share_of_locations_by_the_normal_quantile() -> None:
-    loss = p1812.basic_transmission_loss_db(
-        **ROLLING, **LINK, location_percent=[10.0, 50.0, 90.0, 95.0], location_sigma_db=5.5
-    )
+    loss = loss_db(**ROLLING, **LINK, location_percent=[10.0, 50.0, 90.0, 95.0], location_sigma_db=5.5)
     expected = [5.5 * NormalDist().inv_cdf(p) for p in (0.1, 0.5, 0.9, 0.95)]
     # the standard's approximation of the quantile is good to 4.5e-4
     assert loss - loss[1] == pytest.approx(expected, abs=5.5 * 5e-4)
 
 
 def test_loss_never_falls_below_free_space_with_its_enhancements() -> None:
-    detail = p1812.basic_transmission_loss_db(
-        **ROLLING, **LINK, location_percent=1.0, location_sigma_db=40.0, detail=True
-    )
+    detail = loss_db(**ROLLING, **LINK, location_percent=1.0, location_sigma_db=40.0, detail=True)
     assert detail["Lb_db"] == detail["Lb0p_db"]
 
 
 def test_a_receiver_at_sea_has_no_location_variability() -> None:
     zone = np.full(121, 4)
     zone[-20:] = 1
-    losses = p1812.basic_transmission_loss_db(
+    losses = loss_db(
         **ROLLING, **LINK, zone=zone, location_percent=[[5.0], [95.0]], location_sigma_db=[3.0, 5.5]
     )
     assert losses.shape == (2, 2)
@@ -162,7 +162,7 @@ def test_a_receiver_at_sea_has_no_location_variability() -> None:
 
 
 def test_a_wall_adds_its_median_loss_and_widens_the_spread() -> None:
-    median, far = p1812.basic_transmission_loss_db(
+    median, far = loss_db(
         **ROLLING,
         **LINK,
         location_percent=[50.0, 90.0],
@@ -170,7 +170,7 @@ def test_a_wall_adds_its_median_loss_and_widens_the_spread() -> None:
         entry_loss_db=11.0,
         entry_sigma_db=4.0,
     )
-    outdoors = p1812.basic_transmission_loss_db(**ROLLING, **LINK)
+    outdoors = loss_db(**ROLLING, **LINK)
     assert median - outdoors == pytest.approx(11.0, abs=1e-5)
     assert far - median == pytest.approx(5.0 * NormalDist().inv_cdf(0.9), abs=5.0 * 5e-4)
 
@@ -182,29 +182,29 @@ def test_a_terminal_at_sea_stands_on_the_coast_unless_told_otherwise() -> None:
         "zone": np.ones(61, dtype=int),
     }
     link = {**LINK, "time_percent": 1.0, "detail": True}
-    assert p1812.basic_transmission_loss_db(**flat, **link)["act_db"] < 0.0
-    assert p1812.basic_transmission_loss_db(**flat, **link, tx_coast_km=500.0)["act_db"] == 0.0
+    assert loss_db(**flat, **link)["act_db"] < 0.0
+    assert loss_db(**flat, **link, tx_coast_km=500.0)["act_db"] == 0.0
     inland = {**flat, "zone": None}
-    assert p1812.basic_transmission_loss_db(**inland, **link)["act_db"] == 0.0
+    assert loss_db(**inland, **link)["act_db"] == 0.0
 
 
 def test_clutter_at_the_ends_is_left_out() -> None:
     clutter = np.zeros(121)
     clutter[[0, -1]] = 30.0
-    with_it = p1812.basic_transmission_loss_db(**ROLLING, **LINK, clutter_m=clutter)
-    assert with_it == p1812.basic_transmission_loss_db(**ROLLING, **LINK)
+    with_it = loss_db(**ROLLING, **LINK, clutter_m=clutter)
+    assert with_it == loss_db(**ROLLING, **LINK)
 
 
 def test_where_the_profile_starts_counting_does_not_matter() -> None:
     shifted = {**ROLLING, "distance_m": ROLLING["distance_m"] + 12_345.0}
-    expected = p1812.basic_transmission_loss_db(**ROLLING, **LINK)
-    assert p1812.basic_transmission_loss_db(**shifted, **LINK) == pytest.approx(expected, abs=1e-9)
+    expected = loss_db(**ROLLING, **LINK)
+    assert loss_db(**shifted, **LINK) == pytest.approx(expected, abs=1e-9)
 
 
 def test_the_arguments_are_left_as_they_were() -> None:
     path = random_path(3, points=12)
     before = {name: np.copy(value) for name, value in path.items()}
-    p1812.basic_transmission_loss_db(**path)
+    loss_db(**path)
     assert all(np.array_equal(before[name], path[name]) for name in path)
 
 
@@ -275,7 +275,7 @@ def test_a_path_without_direction_has_no_middle(rx: tuple[float, float]) -> None
 )
 def test_what_is_not_defined_is_refused_in_one_line(change: dict[str, object], says: str) -> None:
     with pytest.raises(DomainError, match=says) as caught:
-        p1812.basic_transmission_loss_db(**ROLLING | LINK | change)
+        loss_db(**ROLLING | LINK | change)
     assert "\n" not in str(caught.value)
 
 
@@ -294,7 +294,7 @@ def test_outside_the_standards_range_the_number_comes_with_a_warning(
     change: dict[str, object], says: str
 ) -> None:
     with pytest.warns(OutOfRangeWarning, match=says) as caught:
-        loss = p1812.basic_transmission_loss_db(**ROLLING | LINK | change)
+        loss = loss_db(**ROLLING | LINK | change)
     assert np.isfinite(loss).all()
     assert len(caught) == 1
     assert caught[0].filename == __file__
@@ -308,4 +308,4 @@ def test_the_limits_themselves_are_inside() -> None:
         {"distance_m": np.linspace(0.0, 3e6, 121)},
         {"tx_height_m": 3000.0, "rx_height_m": 1.0},
     ):
-        assert np.isfinite(p1812.basic_transmission_loss_db(**ROLLING | LINK | change)).all()
+        assert np.isfinite(loss_db(**ROLLING | LINK | change)).all()

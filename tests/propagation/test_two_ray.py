@@ -13,12 +13,13 @@ from scipy.optimize import brentq
 
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import two_ray
-from linkcalc.propagation.two_ray import find_reflection, two_ray_loss_db
+from linkcalc.propagation.ground import GroundConstants
+from linkcalc.propagation.two_ray import Roughness, find_reflection, two_ray_loss_db
 from tests.validation.tables import read_rows
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 SPEED = 299_792_458.0
-MEDIUM = {"relative_permittivity": 15.0, "conductivity_s_m": 0.005}
+MEDIUM = {"ground": GroundConstants(15.0, 0.005)}
 
 
 @pytest.mark.parametrize("row", read_rows(REFERENCE / "two_ray_plane.csv"))
@@ -69,9 +70,7 @@ def image_sum_db(d, h1, h2, f, er, sigma, polarisation):
     st.sampled_from(["vertical", "horizontal"]),
 )
 def test_loss_agrees_with_an_independent_image_sum(d, h1, h2, f, er, sigma, polarisation):
-    ours = two_ray_loss_db(
-        d, h1, h2, f, relative_permittivity=er, conductivity_s_m=sigma, polarisation=polarisation
-    )
+    ours = two_ray_loss_db(d, h1, h2, f, GroundConstants(er, sigma), polarisation=polarisation)
     theirs = image_sum_db(d, h1, h2, f, er, sigma, polarisation)
     assume(theirs < 160)  # in the depth of a null both are rounding errors
     assert ours == pytest.approx(theirs, abs=2e-4)
@@ -114,9 +113,7 @@ def test_both_polarisations_meet_at_grazing_and_steep_ground_reflects_like_an_in
     ]
     np.testing.assert_allclose(grazing, -1.0, atol=1e-5)
     steep = [
-        two_ray.reflection_coefficient(
-            math.pi / 2, 868e6, relative_permittivity=9.0, conductivity_s_m=0.0, polarisation=p
-        )
+        two_ray.reflection_coefficient(math.pi / 2, 868e6, GroundConstants(9.0, 0.0), polarisation=p)
         for p in ("vertical", "horizontal", "circular")
     ]
     # (1 - n)/(1 + n) with n = 3, of opposite sign by convention; circular turns its sense altogether
@@ -126,16 +123,14 @@ def test_both_polarisations_meet_at_grazing_and_steep_ground_reflects_like_an_in
 def test_vertical_polarisation_reflects_nothing_at_brewsters_angle():
     # tan psi = 1/n for a lossless ground
     psi = math.atan(1 / math.sqrt(15.0))
-    ours = two_ray.reflection_coefficient(psi, 868e6, relative_permittivity=15.0, conductivity_s_m=0.0)
+    ours = two_ray.reflection_coefficient(psi, 868e6, GroundConstants(15.0, 0.0))
     assert abs(ours) < 1e-12
 
 
 @given(st.just(0.0) | st.floats(1e-9, math.pi / 2), st.floats(1, 80), st.floats(0, 5), st.floats(30e6, 6e9))
 def test_ground_never_reflects_more_than_it_is_given(psi, er, sigma, f):
     for polarisation in ("vertical", "horizontal", "circular"):
-        ours = two_ray.reflection_coefficient(
-            psi, f, relative_permittivity=er, conductivity_s_m=sigma, polarisation=polarisation
-        )
+        ours = two_ray.reflection_coefficient(psi, f, GroundConstants(er, sigma), polarisation=polarisation)
         assert abs(ours) <= 1 + 1e-9
 
 
@@ -150,7 +145,7 @@ def test_loss_is_the_same_in_both_directions_and_broadcasts_over_heights_and_fre
 
 def test_rough_ground_leaves_the_direct_ray_alone():
     free_space = 20 * math.log10(4 * math.pi * math.hypot(200, 8) * 868e6 / SPEED)
-    rough = two_ray_loss_db(200.0, 2.0, 10.0, 868e6, roughness_m=5.0, **MEDIUM)
+    rough = two_ray_loss_db(200.0, 2.0, 10.0, 868e6, roughness=Roughness(5.0), **MEDIUM)
     assert rough == pytest.approx(free_space, abs=1e-6)
     off_beam = two_ray_loss_db(200.0, 2.0, 10.0, 868e6, gain_ratio_db=-300.0, **MEDIUM)
     assert off_beam == pytest.approx(free_space, abs=1e-6)
@@ -263,10 +258,10 @@ def test_two_rays_near_the_horizon_are_flagged():
         {"distance_m": 0.0},
         {"tx_height_m": 0.0},
         {"frequency_hz": -1.0},
-        {"relative_permittivity": 0.9},
+        {"ground": GroundConstants(0.9, 0.005)},
         {"polarisation": "slant"},
-        {"roughness_m": -1.0},
-        {"roughness_model": "sandpaper"},
+        {"roughness": Roughness(-1.0)},
+        {"roughness": Roughness(0.0, "sandpaper")},
         {"k_factor": 0.0},
         {"k_factor": math.nan},
     ],
@@ -506,7 +501,7 @@ def test_an_impossible_profile_is_refused(arguments):
 
 def test_where_line_and_footprint_do_not_agree_nothing_is_mirrored_from_either_end():
     """A path of the invented upland on which a trial line jumps from one fit to another as it moves."""
-    from linkcalc.sample_files import samples_folder
+    from linkcalc.files import samples_folder
     from linkcalc.terrain.cutting import cut_profile
 
     ends = (-40.010262157838, -20.00116856905062), (-40.01736, -20.03736)

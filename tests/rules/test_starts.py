@@ -8,8 +8,7 @@ from typer.testing import CliRunner
 from linkcalc.cli import app
 from linkcalc.operation.limits import section
 from linkcalc.plan import load_plan
-from linkcalc.rules.starts import START
-from linkcalc.rules.table import REGIONS, rules
+from linkcalc.rules.table import REGIONS, START, rules
 
 UNREAD = {"ke": "has not been read", "ph": "external antenna", "cn": "metering", "mx": "has not been read"}
 """Regions where the table cannot say yes, and what it says instead."""

@@ -6,7 +6,7 @@ from typing import Literal
 
 import pytest
 
-from linkcalc.link.traffic import Sent, sent_over, tightest
+from linkcalc.link.traffic import Sent, sent_over, tightest, transmissions
 from linkcalc.link.verdict import check_plan
 from linkcalc.operation.limits import ends, shortest_interval_s
 from linkcalc.operation.tank import answer as water
@@ -66,7 +66,9 @@ def test_the_legal_power_follows_from_how_often_the_link_sends() -> None:
     )
 
     def most_dbm(*sent: Sent) -> float | None:
-        return tightest(sent, "near", carrier, lambda payload: payload / 20.0, "eu").largest_conducted_dbm
+        return tightest(
+            transmissions(sent, "near", carrier, lambda payload: payload / 20.0), "eu"
+        ).largest_conducted_dbm
 
     assert most_dbm(reports("near")) == pytest.approx(10.0, abs=0.01)
     assert most_dbm(reports("near", interval_s=9.0)) == pytest.approx(0.0, abs=0.01)
@@ -86,9 +88,14 @@ def test_a_message_longer_than_its_interval_is_over_and_no_error() -> None:
         antenna_gain_dbi=2.15,
         time_on_air_s=1.0,
     )
-    assert tightest((reports("near", interval_s=0.5),), "near", carrier, lambda _: 1.0, "eu").status == "over"
+    assert (
+        tightest(
+            transmissions((reports("near", interval_s=0.5),), "near", carrier, lambda _: 1.0), "eu"
+        ).status
+        == "over"
+    )
     thrice = reports("near", interval_s=2.0, tries=3)  # 3 s of every 2
-    assert tightest((thrice,), "near", carrier, lambda _: 1.0, "eu").status == "over"
+    assert tightest(transmissions((thrice,), "near", carrier, lambda _: 1.0), "eu").status == "over"
 
 
 def test_what_a_link_carries_is_what_its_ends_are_held_against() -> None:
@@ -124,7 +131,7 @@ def test_the_message_that_fares_worst_stands_for_the_transmitter(power_dbm: floa
     no_interval = reports("near", payload_bytes=6, interval_s=None)
 
     def most(*sent: Sent) -> tuple[str, float | None]:
-        found = tightest(sent, "near", carrier, lambda payload: payload / 20.0, "us")
+        found = tightest(transmissions(sent, "near", carrier, lambda payload: payload / 20.0), "us")
         return found.status, found.largest_conducted_dbm
 
     alone = {14.0: "within", 34.0: "over"}[power_dbm]
@@ -163,7 +170,7 @@ def test_only_the_end_that_nodes_report_to_has_an_access_point_s_time() -> None:
 
     def status(end: Literal["near", "far"], every_s: float) -> str:
         sent = (reports(end, interval_s=every_s),)
-        return tightest(sent, end, carrier, lambda payload: payload / 20.0, "eu").status
+        return tightest(transmissions(sent, end, carrier, lambda payload: payload / 20.0), "eu").status
 
     assert [status("near", s) for s in (41.0, 39.0)] == ["within", "over"]
     assert [status("far", s) for s in (11.0, 9.0)] == ["within", "over"]
@@ -174,7 +181,10 @@ def test_what_is_sent_at_unknown_intervals_takes_no_time_from_the_others() -> No
     report = reports("near", payload_bytes=10, interval_s=3600.0 / 71.0)
     unknown = reports("near", payload_bytes=6, interval_s=None)
     for sent in ((report, unknown), (unknown, report)):
-        assert tightest(sent, "near", EU_CARRIER, lambda payload: payload / 20.0, "eu").status == "unknown"
+        assert (
+            tightest(transmissions(sent, "near", EU_CARRIER, lambda payload: payload / 20.0), "eu").status
+            == "unknown"
+        )
 
 
 # ------------------------------------------------------------------------------------------- the tank

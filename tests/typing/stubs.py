@@ -6,6 +6,7 @@ their docstrings promise stands here as a pair of overloads.
 """
 
 import ast
+import importlib
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -32,6 +33,7 @@ def stubs() -> Iterator[tuple[Path, str]]:
     """Path and text of every stub."""
     yield ROOT / "__init__.pyi", face()
     for room in ROOMS:
+        yield ROOT / room / "__init__.pyi", room_face(room)
         for source in sorted((ROOT / room).glob("[a-z]*.py")):
             tree = ast.parse(source.read_text())
             if any(_is_elementwise(node) for node in tree.body):
@@ -46,6 +48,14 @@ def face() -> str:
     return "\n".join(lines) + "\n"
 
 
+def room_face(room: str) -> str:
+    """The modules of a room, which it imports when they are first used."""
+    names = importlib.import_module(f"linkcalc.{room}").__all__
+    return (
+        "\n".join([HEAD.splitlines()[0], *(f"from linkcalc.{room} import {n} as {n}" for n in names)]) + "\n"
+    )
+
+
 def stub(module: str, tree: ast.Module) -> str:
     """The text of one module's stub."""
     profiles = set(re.findall(r"^(\w+) : array_like[^\n]*shape \(n,\)", "\n".join(_docs(tree)), re.M))
@@ -54,7 +64,7 @@ def stub(module: str, tree: ast.Module) -> str:
         if isinstance(node, ast.FunctionDef):
             parts += _function(module, node, profiles)
         elif isinstance(node, ast.ClassDef):
-            parts.append(ast.unparse(_bare(node)))
+            parts.append(ast.unparse(_gathered(_bare(node))))
         elif isinstance(node, ast.ImportFrom) and node.module == "typing":
             names = sorted({a.name for a in node.names} | {"Any", "Literal", "overload"})
             parts.append(f"from typing import {', '.join(names)}")
@@ -96,7 +106,9 @@ def _function(module: str, node: ast.FunctionDef, profiles: set[str]) -> Iterato
     own = set(re.findall(r"^(\w+) : array_like", doc, re.M)) - set(
         re.findall(r"^(\w+) : array_like[^\n]*shape \(n,\)", doc, re.M)
     )
-    along = profiles - own
+    # a profile is two arrays or more; one alone is an array like any other
+    along = (profiles - own) & {a.arg for a in _arguments(node)}
+    along = along if len(along) > 1 else set()
     detailed = any(a.arg == "detail" for a in _arguments(node))
     plain = {"detail": "Literal[False]"} if detailed else {}
     yield _signature(node, scalar, along, number=True, named=plain)
@@ -147,6 +159,21 @@ def _bare(node: ast.ClassDef) -> ast.ClassDef:
         if not isinstance(one, ast.Expr):
             body.append(one)
     node.body = body or [ast.Expr(ast.Constant(...))]
+    return node
+
+
+def _gathered(node: ast.ClassDef) -> ast.ClassDef:
+    """With a constructor of numbers and one of arrays, where the fields may hold either."""
+    if "Generic[Numbers]" not in map(ast.unparse, node.bases):
+        return node
+    fields = [one for one in node.body if isinstance(one, ast.AnnAssign)]
+    for kind in ("float", "ArrayLike"):
+        taken = [f"self: {node.name}[{kind}]"]
+        for one in fields:
+            default = " = ..." if one.value else ""
+            taken.append(f"{ast.unparse(one.target)}: {ast.unparse(one.annotation)}{default}")
+        head = f"def __init__({', '.join(taken)}) -> None: ...".replace("Numbers", kind)
+        node.body += ast.parse(f"@overload\n{head}").body
     return node
 
 

@@ -25,7 +25,8 @@ from pathlib import Path
 import numpy as np
 
 from linkcalc.link.case import LinkCase
-from linkcalc.link.uncertainty import fading
+from linkcalc.link.findings import WAYS
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.site.measured import Side
 from linkcalc.site.readings import read_all
 from linkcalc.site.survey import Survey, survey_link
@@ -85,10 +86,9 @@ class Crew:
         k_db = max(rng.normal(self.k_db, K_SIGMA_DB), -20.0) if self.k_db > -50.0 else -100.0
         still = float(fades_db(rng, k_db, 1)[0]) if self.frozen else None
         minute = 0.0
-        for way in ("forward", "return"):
-            back = way == "return"
-            budget, expected = planned.budget(back=back), mounted.budget(back=back)
-            side = Side(self.case, way, [], [])  # type: ignore[arg-type]
+        for way in WAYS:
+            budget, expected = planned.budget(way), mounted.budget(way)
+            side = Side(self.case, way, [], [])
             place = rng.normal(0.0, side.heard.noise_place_db)
             if rng.random() < self.unplanned_share:
                 place += abs(rng.normal(0.0, 8.0))
@@ -144,9 +144,9 @@ class Crew:
         shares: list[list[dict[str, object]]] = [self.rows]
         if files == 2:
             # each phone has its own station's rows; the first was saved before, and again after
-            there = [r for r in self.rows if r["direction"] == "forward"]
-            back = [r for r in self.rows if r["direction"] == "return"]
-            shares = [there + back[: len(back) // 2], back]
+            forward = [r for r in self.rows if r["direction"] == "forward"]
+            returned = [r for r in self.rows if r["direction"] == "return"]
+            shares = [forward + returned[: len(returned) // 2], returned]
         for path, rows in zip(paths, shares, strict=True):
             with path.open("w", newline="", encoding="utf-8") as file:
                 writer = csv.DictWriter(file, COLUMNS)
@@ -236,8 +236,7 @@ def run(scenario: Scenario, crews: int, seed: int = 1) -> Outcome:
     with tempfile.TemporaryDirectory() as folder:
         for number in range(crews):
             case = scenario.cases[number % len(scenario.cases)]
-            kind, k_db = fading(case)
-            k_db = -100.0 if kind == "rayleigh" else k_db
+            k_db = rician_k_db(case)
             crew = Crew(rng, case, k_db=k_db, **scenario.how)  # type: ignore[arg-type]
             crew.visit()
             found = crew.survey(Path(folder), scenario.files)

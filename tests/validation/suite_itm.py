@@ -7,12 +7,18 @@ import numpy as np
 
 from linkcalc.errors import LinkcalcError
 from linkcalc.propagation import irregular
+from linkcalc.propagation.ground import GroundConstants
 from tests.validation.tables import Errors, Line, read_rows, required, skipped, table_files
 
 HAIR = 1e-4
 LOSS = "A__db"
 
-EXAMPLE_PATH = {"tx_height_m": 15.0, "rx_height_m": 3.0, "frequency_hz": 3500e6, "climate": 5, "n0": 301.0}
+EXAMPLE_PATH = {
+    "tx_height_m": 15.0,
+    "rx_height_m": 3.0,
+    "frequency_hz": 3500e6,
+    "atmosphere": irregular.Atmosphere(climate=5, n0=301.0),
+}
 """One path with its percentages in the table: the rest is in the table's description, not in its rows."""
 
 
@@ -46,23 +52,24 @@ def point_to_point(folder: Path, row: Mapping[str, str]) -> float:
 
 
 def area(folder: Path, row: Mapping[str, str]) -> float:
-    return irregular.area_loss_db(
-        required(row, "d__km") * 1e3,
-        delta_h_m=required(row, "delta_h__meter"),
+    terrain = irregular.Terrain(
+        required(row, "delta_h__meter"),
         tx_siting=int(required(row, "tx_siting_criteria")),
         rx_siting=int(required(row, "rx_siting_criteria")),
-        **common(row),
     )
+    return irregular.area_loss_db(required(row, "d__km") * 1e3, terrain, **common(row))
 
 
 def example(folder: Path, row: Mapping[str, str]) -> float:
     return irregular.point_to_point_loss_db(
         25.6,
         profile(folder / "profiles" / "profile_cmd.csv"),
-        variability="accidental",
-        time_percent=required(row, "reliability_pct"),
-        situation_percent=required(row, "confidence_pct"),
         **EXAMPLE_PATH,
+        variability=irregular.Variability(
+            "accidental",
+            time_percent=required(row, "reliability_pct"),
+            situation_percent=required(row, "confidence_pct"),
+        ),
     )
 
 
@@ -73,14 +80,14 @@ def common(row: Mapping[str, str]) -> dict:
         "rx_height_m": required(row, "h_rx__meter"),
         "frequency_hz": required(row, "f__mhz") * 1e6,
         "polarisation": "vertical" if required(row, "pol") == 1 else "horizontal",
-        "relative_permittivity": required(row, "epsilon"),
-        "conductivity_s_m": required(row, "sigma"),
-        "n0": required(row, "N_0"),
-        "climate": int(required(row, "climate")),
-        "variability": int(required(row, "mdvar")),
-        "time_percent": required(row, "time"),
-        "location_percent": required(row, "location"),
-        "situation_percent": required(row, "situation"),
+        "ground": GroundConstants(required(row, "epsilon"), required(row, "sigma")),
+        "atmosphere": irregular.Atmosphere(int(required(row, "climate")), required(row, "N_0")),
+        "variability": irregular.Variability(
+            int(required(row, "mdvar")),
+            time_percent=required(row, "time"),
+            location_percent=required(row, "location"),
+            situation_percent=required(row, "situation"),
+        ),
     }
 
 

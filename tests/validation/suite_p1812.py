@@ -66,19 +66,24 @@ def predict(row: Mapping[str, str], profile: Mapping[str, Any]) -> dict[str, Any
         length,
     )
     detail = p1812.basic_transmission_loss_db(
-        **profile,
+        **{name: profile[name] for name in ("distance_m", "ground_m", "clutter_m")},
         tx_height_m=required(row, "htg_m"),
         rx_height_m=required(row, "hrg_m"),
         frequency_hz=required(row, "f_ghz") * 1e9,
         polarisation="horizontal" if required(row, "pol") == 1 else "vertical",
-        time_percent=required(row, "p_pct"),
-        location_percent=required(row, "pl_pct", 50.0),
-        location_sigma_db=required(row, "sigma_l_db", 0.0),
-        delta_n=required(row, "delta_n"),
-        n0=required(row, "n0"),
-        latitude_deg=latitude,
-        tx_coast_km=required(row, "dct_km", 500.0),
-        rx_coast_km=required(row, "dcr_km", 500.0),
+        climate=p1812.Climate(
+            delta_n=required(row, "delta_n"),
+            n0=required(row, "n0"),
+            latitude_deg=latitude,
+            zone=profile["zone"],
+            tx_coast_km=required(row, "dct_km", 500.0),
+            rx_coast_km=required(row, "dcr_km", 500.0),
+        ),
+        variability=p1812.Variability(
+            time_percent=required(row, "p_pct"),
+            location_percent=required(row, "pl_pct", 50.0),
+            location_sigma_db=required(row, "sigma_l_db", 0.0),
+        ),
         detail=True,
     )
     clutter = profile["clutter_m"]

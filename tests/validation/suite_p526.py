@@ -48,14 +48,18 @@ def check(errors: Errors, row: Mapping[str, str], profile: Mapping[str, Any]) ->
         required(row, "lon_rx_deg"),
         length,
     )
+    terrain = {name: profile[name] for name in ("distance_m", "ground_m", "clutter_m")}
     path = p1812.basic_transmission_loss_db(
-        **profile,
+        **terrain,
         **antennas,
         frequency_hz=frequency,
         polarisation=polarisation,
-        delta_n=required(row, "dn"),
-        n0=required(row, "n0"),
-        latitude_deg=latitude,
+        climate=p1812.Climate(
+            delta_n=required(row, "dn"),
+            n0=required(row, "n0"),
+            latitude_deg=latitude,
+            zone=profile["zone"],
+        ),
         detail=True,
     )
     for column, ours, tolerance, unit in (
@@ -84,7 +88,6 @@ def check(errors: Errors, row: Mapping[str, str], profile: Mapping[str, Any]) ->
         transhorizon = row["path"].lower().startswith("trans")
         errors.add("path", float(transhorizon != path["transhorizon"]), 0.0, "")
 
-    terrain = {name: profile[name] for name in ("distance_m", "ground_m", "clutter_m")}
     both = [
         diffraction.delta_bullington_loss_db(
             **terrain,

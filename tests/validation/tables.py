@@ -3,8 +3,9 @@
 import csv
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -126,3 +127,13 @@ def table_files(folder: Path, columns: Iterable[str]) -> list[Path]:
         if rows and wanted <= rows[0].keys():
             found.append(path)
     return found
+
+
+def gathered(arguments: Mapping[str, Any], **kinds: type) -> dict[str, Any]:
+    """Plain arguments with those of each kind gathered in it, as the models take them."""
+    rest = dict(arguments)
+    for name, kind in kinds.items():
+        taken = {one.name: rest.pop(one.name) for one in fields(kind) if one.name in rest}
+        if taken:
+            rest[name] = kind(**taken)
+    return rest

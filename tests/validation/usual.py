@@ -16,7 +16,7 @@ import numpy as np
 
 from linkcalc.link.result import LinkResult
 from linkcalc.link.verdict import check_plan
-from linkcalc.plan.in_python import plan_from
+from linkcalc.plan.loading import plan_from
 from linkcalc.terrain.profile import Profile
 from linkcalc.views.words import probability_words
 from tests import sites

@@ -22,7 +22,7 @@ from linkcalc.link.losses import REGIMES, Situation, profile_arguments, profile_
 from linkcalc.link.on_ground import link_case, open_terrain
 from linkcalc.link.path_loss import find
 from linkcalc.link.requirement import VERDICTS
-from linkcalc.plan.in_python import plan_from
+from linkcalc.plan.loading import plan_from
 from linkcalc.terrain.profile import Profile, profile_from
 from linkcalc.terrain.raster import GROUND_LIMITS_M
 from linkcalc.terrain.rasters import open_mosaic

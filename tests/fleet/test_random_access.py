@@ -1,20 +1,13 @@
-"""The published limits of random access, and the published thresholds of capture."""
+"""Published figures of random access: the thresholds of capture, and busy receivers."""
 
 import math
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError
-from linkcalc.fleets.aloha import (
-    blocked,
-    pure_success,
-    slotted_success,
-)
-from linkcalc.fleets.capture import survival_threshold_db
+from linkcalc.fleets.random_access import blocked, survival_threshold_db
 from linkcalc.radio import css
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "css_survival_threshold.csv"
@@ -45,22 +38,6 @@ def test_no_threshold_is_made_up(factor):
         survival_threshold_db(factor, 9)
 
 
-def test_throughput_is_highest_where_the_papers_say():
-    # Abramson 1970: 1/(2e) at half a packet per packet time; Roberts 1972: 1/e at one a slot
-    load = np.linspace(0.01, 3.0, 2991)
-    for throughput, at, most in (
-        (load * pure_success(load), 0.5, 1 / (2 * math.e)),
-        (load * slotted_success(load), 1.0, 1 / math.e),
-    ):
-        assert load[throughput.argmax()] == pytest.approx(at, abs=1e-9)
-        assert throughput.max() == pytest.approx(most, abs=1e-12)
-
-
-@given(st.floats(0.0, 50.0))
-def test_slots_halve_the_vulnerable_time(load):
-    assert slotted_success(2.0 * load) == pytest.approx(pure_success(load))
-
-
 @pytest.mark.parametrize(
     ("servers", "load", "share"),
     # Erlang's loss formula worked by hand: (a^n/n!)/sum(a^k/k!)
@@ -72,6 +49,6 @@ def test_busy_receivers_follow_erlangs_formula(servers, load, share):
 
 def test_a_load_below_nothing_and_half_a_receiver_are_refused():
     with pytest.raises(DomainError, match="load"):
-        pure_success(-0.1)
+        blocked(1, -0.1)
     with pytest.raises(DomainError, match="servers"):
         blocked(0, 1.0)

@@ -1,4 +1,4 @@
-"""Which of two packets that overlap survives: thresholds by spreading factor."""
+"""What is published of packets sent without asking whether the air is free: which of two survives, who is served."""
 
 from typing import Any
 
@@ -51,3 +51,21 @@ def _index(name: str, value: ArrayLike) -> Any:
     if (factor != np.floor(factor)).any():
         raise DomainError(f"{name} must be whole numbers from 7 to 12, got {value!r}")
     return factor.astype(np.int64) - LOWEST_FACTOR
+
+
+def blocked(servers: int, load: ArrayLike) -> Any:
+    """Share of arrivals that find every server busy, here packets that a receiver can take at once; load in erlang.
+
+    Erlang's loss formula (1917), by its recursion over the servers; it holds for any distribution of the
+    packets' length.
+
+    >>> round(blocked(1, 0.25), 4), round(blocked(2, 1.0), 4)
+    (0.2, 0.2)
+    """
+    if int(servers) != servers or servers < 1:
+        raise DomainError(f"servers must be a whole number of at least 1, got {servers!r}")
+    offered = checked("load", load, at_least=0.0)
+    share: Floats = np.ones(offered.shape)
+    for k in range(1, int(servers) + 1):
+        share = offered * share / (k + offered * share)
+    return scalar_if_0d(share)
