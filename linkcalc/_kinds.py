@@ -4,13 +4,12 @@ import ast
 import re
 from collections.abc import Callable
 from functools import wraps
-from inspect import Parameter, signature
+from inspect import Parameter, Signature, signature
 from numbers import Integral, Real
 from types import UnionType
-from typing import Any, ParamSpec, TypeVar, Union, get_args, get_origin
+from typing import Any, ParamSpec, TypeVar, Union, Unpack, get_args, get_origin
 
-from linkcalc.errors import ArgumentError
-from linkcalc.wording import shortened
+from linkcalc.errors import ArgumentError, shortened
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -42,9 +41,9 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
     """Refuse arguments of a kind that the annotations do not name, before the function begins.
 
     Classes are known by their names, so that none is imported for it. Annotations of a form that is not known here,
-    such as a plan's, are the function's own business.
+    such as a plan's, are the function's own business. Keywords of a typed dictionary are shown, and checked, by name.
     """
-    takes = signature(function)
+    takes = _laid_out(signature(function))
     wanted = {name: _terms(p) for name, p in takes.parameters.items()}
 
     @wraps(function)
@@ -62,7 +61,23 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
                     )
         return function(*args, **kwargs)
 
+    checked.__signature__ = takes  # type: ignore[attr-defined]
     return checked
+
+
+def _laid_out(takes: Signature) -> Signature:
+    """A signature that names the keywords of ``**name: Unpack[...]``; one that is not given is None."""
+    parameters: list[Parameter] = []
+    for one in takes.parameters.values():
+        if get_origin(one.annotation) is Unpack:
+            (keywords,) = get_args(one.annotation)
+            parameters += [
+                Parameter(name, Parameter.KEYWORD_ONLY, default=None, annotation=kind)
+                for name, kind in keywords.__annotations__.items()
+            ]
+        else:
+            parameters.append(one)
+    return takes.replace(parameters=parameters)
 
 
 def _terms(parameter: Parameter) -> tuple[str, ...]:

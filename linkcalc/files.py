@@ -1,4 +1,4 @@
-"""Writing files so that a reader never sees half of one.
+"""Writing files so that a reader never sees half of one; and the invented sample files that come with linkcalc.
 
 What cannot be written is a `LinkcalcError`, in one line that names the file.
 """
@@ -12,7 +12,7 @@ from contextvars import ContextVar
 from pathlib import Path
 from typing import Any
 
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, shortened
 
 FilePath = str | os.PathLike[str]
 
@@ -162,3 +162,75 @@ def _write_beside_and_move(target: Path, data: bytes) -> None:
         os.replace(beside, target)
     finally:
         beside.unlink(missing_ok=True)
+
+
+_HERE = Path(__file__).parent
+
+
+def samples_folder() -> Path:
+    """The folder of the samples, not to be written to: ``linkcalc/samples``, in a clone ``terrain_samples``.
+
+    >>> sorted(path.stem for path in samples_folder().glob("*.toml"))
+    ['plain', 'upland', 'upland_fleet', 'wooded']
+    """
+    for folder in (_HERE / "samples", _HERE.parent / "terrain_samples"):
+        if (folder / "upland.toml").is_file():
+            return folder
+    raise LinkcalcError(f"the sample plans are not where linkcalc is installed, {_HERE}")
+
+
+def sample_names() -> list[str]:
+    """The names of the sample plans; those of fleets end in ``_fleet``.
+
+    >>> sample_names()
+    ['plain', 'upland', 'wooded']
+    """
+    return sorted(p.stem for p in samples_folder().glob("*.toml") if not p.stem.endswith("_fleet"))
+
+
+def sample_path(name: str) -> Path:
+    """Return the file of a sample: a plan, the fleet, or a list that goes with them.
+
+    Parameters
+    ----------
+    name : str
+        Of a plan ("plain", "upland", "wooded"); "upland_fleet", its list "upland_tanks"; "upland_readings" of
+        that plan's link, and "upland_spots".
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    LinkcalcError
+        If there is no such sample.
+
+    Examples
+    --------
+    >>> sample_path("upland").name, sample_path("upland_readings").name
+    ('upland.toml', 'upland_readings.csv')
+    """
+    files = [p for p in sorted(samples_folder().iterdir()) if p.suffix in (".toml", ".csv")]
+    found = next((file for file in files if file.stem == name), None)
+    if found is None:
+        raise LinkcalcError(f"unknown sample {shortened(name)}; samples: {', '.join(p.stem for p in files)}")
+    return found
+
+
+def copy_samples(folder: str | Path, *, replace: bool = False) -> list[Path]:
+    """Copy the samples into a folder (made if missing), where they may be changed; returns the files.
+
+    >>> import tempfile
+    >>> [path.name for path in copy_samples(tempfile.mkdtemp())][:2]
+    ['plain.tif', 'plain.toml']
+    """
+    target = Path(folder)
+    sources = sorted(p for p in samples_folder().iterdir() if p.suffix in (".toml", ".tif", ".csv"))
+    copies = [target / source.name for source in sources]
+    if not replace:
+        refuse_to_overwrite(copies, "; --force replaces it")
+    made_folder(target)
+    for source, copy in zip(sources, copies, strict=True):
+        atomic_write(copy, source.read_bytes())
+    return copies

@@ -20,7 +20,7 @@ from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
-from linkcalc.wording import printable, quoted
+from linkcalc.errors import printable, quoted
 
 _SEPARATORS = ";\t,"
 _LONGEST_CELL = 8

@@ -17,18 +17,15 @@ import linkcalc
 ROOT = Path(linkcalc.__file__).parent
 
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "wording", "_version"),
+    ("errors", "units", "_version"),
     ("_arrays", "_kinds", "files", "answer", "tabular"),
-    ("sample_files",),
     ("propagation", "radio", "rules"),
     ("terrain",),
     ("plan",),
     ("link",),
     ("operation", "area"),
-    ("sweeps", "fleets"),
-    ("site",),
-    ("commands", "frames"),
-    ("views",),
+    ("sweeps", "fleets", "site"),
+    ("commands", "views"),
     ("cli",),
     ("__init__", "__main__"),
 )

@@ -1,6 +1,7 @@
 """The documentation's tools and pages. CI builds the site, warnings as errors; this needs no generator."""
 
 import re
+from importlib import import_module
 from pathlib import Path
 
 import generated
@@ -15,6 +16,7 @@ import linkcalc
 from linkcalc.cli import COMMANDS
 from linkcalc.plan import Plan
 from linkcalc.rules.table import rules
+from tests import rooms
 
 DOCS = Path(__file__).parents[1] / "docs"
 
@@ -156,6 +158,55 @@ def test_a_page_names_only_what_there_is(page: Path) -> None:
     assert set(re.findall(r"^linkcalc (\w+)", text, re.M)) <= set(COMMANDS)
     for module in re.findall(r"_generated/api/([\w.]+)\.md", text):
         assert (DOCS.parent / "linkcalc" / f"{module.replace('.', '/')}.py").is_file()
+
+
+HOUSE = DOCS.parent / "DEVELOPERS.md"
+GUIDES = [HOUSE, *(DOCS.parent / name for name in ("README.md", "CONTRIBUTING.md")), *PAGES]
+FOLDERS = ("linkcalc", "tests", "docs", "terrain_samples", ".")
+FILES = [
+    p.as_posix()
+    for folder in FOLDERS
+    for p in (DOCS.parent / folder).glob("*.*" if folder == "." else "**/*.*")
+    if p.suffix in (".py", ".toml", ".css", ".js")
+]
+MODULES = rooms.modules()
+
+
+def _is_there(name: str) -> bool:
+    """Whether a dotted name, from any folder on, is a module's or stands in one."""
+    parts = name.removeprefix("linkcalc.").split(".")
+    for i in range(len(parts), 0, -1):
+        head = f".{'.'.join(parts[:i])}"
+        for module in (m for m in MODULES if f".{m}".endswith(head)):
+            found: object = import_module(module)
+            for part in parts[i:]:
+                found = getattr(found, part, None)
+            if found is not None:
+                return True
+    return False
+
+
+@pytest.mark.parametrize("page", GUIDES, ids=lambda p: p.stem)
+def test_files_and_names_of_the_code_that_a_page_names_are_there(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    words = [w.removesuffix("()") for w in re.findall(r"`([\w./]+)`", text) if "NAME" not in w]
+    files = {w for w in words if re.fullmatch(r".+\.(py|toml|css|js)", w)}
+    # elsewhere a dotted name may be a key of the plan
+    form = r"[a-z_]+([./]\w+)+" if page == HOUSE else r"(linkcalc\.|[a-z_]+/)[\w./]+\.\w+"
+    names = {w for w in words if re.fullmatch(form, w) and not w.endswith((".csv", ".md"))}
+    names = {w.replace("/", ".") for w in names - files - {"np.where", "conditions.governing_model"}}
+    assert not {w for w in files if not any(f"/{f}".endswith(f"/{w}") for f in FILES)}
+    assert not {w for w in names if not _is_there(w)}
+
+
+def test_the_map_of_the_house_shows_every_room_and_no_file_that_is_gone() -> None:
+    block = HOUSE.read_text(encoding="utf-8").split("```")[1]
+    shown = re.findall(r"^  (\w+)/ (.*?)(?=^  \w|^\w)", block, re.S | re.M)
+    assert {room for room, _ in shown} == {p.parent.name for p in rooms.ROOT.glob("*/__init__.py")}
+    for room, text in shown:
+        below = {p.name for p in (rooms.ROOT / room).rglob("*.*")}
+        named = re.findall(r"(?<![\w*/])(\w+\.(?:py|toml))", text)
+        assert not set(named) - below, room
 
 
 @pytest.mark.slow

@@ -7,9 +7,9 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.errors import DomainError, ReadingsError
+from linkcalc.files import sample_path
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
-from linkcalc.sample_files import sample_path
 from linkcalc.site.readings import read_readings
 
 pandas = pytest.importorskip("pandas")

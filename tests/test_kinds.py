@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 import linkcalc as lc
-from linkcalc import commands
 
 PLAIN, UPLAND = lc.sample_path("plain"), lc.sample_path("upland")
 
@@ -110,13 +109,14 @@ def test_a_plan_in_place_of_a_result_says_where_either_comes_from() -> None:
         lc.show("plan")  # type: ignore[arg-type]
 
 
+COMMANDS = [name for name, home in lc._HOMES.items() if home.startswith("commands.")]
 ONE_OF_SEVERAL = {"prices": "cost_per_m", "job": "site"}
 """A keyword that a function takes by `**`."""
 OWN_WORDS = ("tables", "profiles")
 """What `plan_from` refuses in words of its own."""
 KEYWORDS = [
     (name, ONE_OF_SEVERAL.get(p.name, p.name))
-    for name in (*commands.__all__, "check_plan", "load_plan", "plan_from", "show", "with_sections")
+    for name in (*COMMANDS, "check_plan", "load_plan", "plan_from", "show", "with_sections")
     for p in inspect.signature(getattr(lc, name)).parameters.values()
     if (p.default is not p.empty or p.name in ONE_OF_SEVERAL) and p.name not in OWN_WORDS
 ]

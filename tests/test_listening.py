@@ -77,6 +77,18 @@ def test_a_sender_that_started_anew_loses_nothing_and_a_repeat_counts_once():
     assert (tally.sent, tally.received, tally.restarts) == (5, 5, 2)
 
 
+@pytest.mark.parametrize("line", ["rssi=-101 snr=4.5", "rssi=-101 snr=4.5 received={}"])
+def test_packets_without_numbers_prove_nothing_for_those_lost_are_never_seen(line):
+    tally, lines = Tally(), [line.format(k) for k in range(1, 101)]
+    heard = readings_of(
+        lines, line_reader(None), template=Reading(0, "forward"), now=lambda: WHEN, tally=tally
+    )
+    rows = [r for _, found in heard for r in found]
+    assert len(rows) == 100
+    assert {(r.rssi_dbm, r.sent, r.received) for r in rows} == {(-101.0, None, None)}
+    assert (tally.sent, tally.proven) == (0, 0.0)
+
+
 def test_what_is_written_reads_as_it_was_heard(tmp_path: Path):
     lines = ["rssi=-101 snr=4.5 seq=1", "noise", "rssi=-103 snr=2 seq=4"]
     common = Reading(0, "forward", engine_running=True, spot="roof", spreading_factor=12)

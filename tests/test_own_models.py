@@ -11,6 +11,7 @@ import pytest
 import linkcalc as lc
 from linkcalc.area.coverage import plan_coverage
 from linkcalc.errors import DomainError, LinkcalcError, PlanError
+from linkcalc.files import sample_path
 from linkcalc.fleets.answer import answer
 from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import cases, open_terrain
@@ -19,7 +20,6 @@ from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation.loss_models import STANDARD, own_models
-from linkcalc.sample_files import sample_path
 from linkcalc.site.fieldsheet import field_sheet
 from linkcalc.sweeps.mast_heights import height_table
 from linkcalc.views.jsonout import to_json

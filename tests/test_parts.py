@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
+from linkcalc.files import sample_path
 from linkcalc.link.parts_list import added, bill, mast_price, station_parts
 from linkcalc.link.result import Part
 from linkcalc.plan import load_plan, plan_from
 from linkcalc.plan.prices import Prices
-from linkcalc.sample_files import sample_path
 from linkcalc.views.remedies_text import bill_csv, bill_report
 from tests import sites
 

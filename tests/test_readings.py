@@ -397,6 +397,14 @@ def test_lost_packets_of_one_minute_on_two_phones_are_not_doubles(tmp_path):
     assert len(read_all([tmp_path / "a.csv", tmp_path / "b.csv"], STATIONS).readings) == 12
 
 
+def test_a_file_that_is_named_twice_counts_once(tmp_path: Path):
+    file = tmp_path / "evening.csv"
+    file.write_text("time,direction,rssi_dbm,sent,received\n2031-06-20T08:00,forward,-96,30,30\n")
+    found = read_all([file, file], STATIONS)
+    assert sum(r.sent for r in found.readings) == 30
+    assert any("once more; counted once" in n for n in found.notes)
+
+
 def test_settings_of_a_reading_are_read(file):
     columns = (
         "direction,rssi_dbm,spreading_factor,bandwidth_khz,near_power_dbm,near_antenna,near_antenna_gain_dbi,"

@@ -10,6 +10,7 @@ import pytest
 import rasterio
 
 import linkcalc as lc
+from linkcalc.files import sample_path
 from linkcalc.link import decision, verdict
 from linkcalc.link.case import ENDS
 from linkcalc.link.parts_list import added
@@ -20,7 +21,6 @@ from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
-from linkcalc.sample_files import sample_path
 from tests import sites
 
 SAMPLES = ("plain", "upland", "wooded")

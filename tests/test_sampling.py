@@ -10,10 +10,10 @@ from scipy.stats import multivariate_normal, norm, randint, truncnorm, uniform
 
 import linkcalc as lc
 from linkcalc.errors import DomainError, PlanError
+from linkcalc.files import sample_path
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
-from linkcalc.sample_files import sample_path
 from linkcalc.sweeps.sampling import plan_of_fleet, sample
 from tests.test_sweep import changed, same, site
 

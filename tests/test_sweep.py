@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import DomainError, LinkcalcError, PlanError, TerrainError
+from linkcalc.files import sample_path
 from linkcalc.link import verdict
 from linkcalc.link.case import feeder_loss_db, with_longer_feeder
 from linkcalc.link.result import Direction, Result
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
-from linkcalc.sample_files import sample_path
 from linkcalc.sweeps import sweeping as sweep
 from linkcalc.sweeps.parameters import PIECES, parameters
 from linkcalc.sweeps.sweeping import sweep_plan

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from linkcalc.files import sample_path
 from linkcalc.link.case import ENDS, LinkCase
 from linkcalc.link.decision import judge_link
 from linkcalc.link.losses import SHARED
@@ -26,7 +27,6 @@ from linkcalc.link.verdict import check_link, check_plan
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import position_deg
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.profile import Profile
 from linkcalc.views.link_words import messages_percent, out_of_100
 from tests import sites

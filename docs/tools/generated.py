@@ -28,7 +28,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
         "plan.loading", "link.on_ground", "link.verdict", "answer",
         "link.result", "operation.sections", "sweeps", "link.findings", "link.advice", "link.remedies",
         "link.remedy_options", "link.improved_plan", "link.parts_list",
-        "link.remedy_plans", "link.drawing", "site.record", "plan.sites", "plan.nodes", "sample_files",
+        "link.remedy_plans", "link.drawing", "site.record", "plan.sites", "plan.nodes",
         "files", "tabular",
     ),
     "Distance and clearance": ("propagation.free_space", "propagation.fresnel"),
@@ -47,7 +47,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Terrain": ("terrain", "plan.ground_data"),
     "Messages and the tank": ("operation.messages", "operation.channel", "operation.tank"),
     "Law, people and energy": ("rules", "operation", "link.traffic", "link.legal", "radio.energy"),
-    "Measuring on site": ("site", "frames"),
+    "Measuring on site": ("site",),
     "Areas": ("area",),
     "Relays": ("area.relay",),
     "Fleets": ("fleets",),
@@ -61,7 +61,7 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Rooms and modules by what a reader looks for; a module stands where it is named most closely."""
 
-_LEFT_OUT = ("cli", "commands", "plan", "views", "wording")
+_LEFT_OUT = ("cli", "commands", "plan", "views")
 """What is no part of what is called from Python, unless listed above; `commands` has the page of the face."""
 
 FACE: dict[str, tuple[str, ...]] = {

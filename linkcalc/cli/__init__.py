@@ -69,7 +69,12 @@ class Commands(_shell.Shell):
         alone = typer.Typer(add_completion=False, rich_markup_mode=None)
         command = getattr(import_module(f"linkcalc.cli.{name}"), name)
         alone.command(cmd_name)(_shell.with_shared_options(command))
-        return typer.main.get_command(alone)
+        built: Any = typer.main.get_command(alone)
+        for parameter in built.params:
+            if parameter.nargs == -1:
+                # "READINGS..." says it; typer would put the name of a Python type behind it
+                parameter.display_type_rich = lambda ctx: None
+        return built
 
 
 app = typer.Typer(

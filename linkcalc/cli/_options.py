@@ -3,8 +3,8 @@
 import functools
 from collections.abc import Callable
 from dataclasses import is_dataclass
-from enum import StrEnum
 from inspect import Signature, signature
+from types import SimpleNamespace
 from typing import Any
 
 import typer
@@ -26,6 +26,11 @@ def flag(name: str, words: str) -> Any:
     return typer.Option(False, name, help=words)
 
 
+def defaults_of(function: Callable[..., Any]) -> SimpleNamespace:
+    """What a function of `linkcalc.commands` takes where nothing is said: stated there, shown in the help too."""
+    return SimpleNamespace(**{p.name: p.default for p in signature(function).parameters.values()})
+
+
 PLAN = argument("PLAN.toml", "Plan file.")
 LINK = option("NAME", "Link, where the plan has several.", "--link")
 JSON = flag("--json", "Print as JSON.")
@@ -37,13 +42,6 @@ SET = option(
     "Another value for a key of the plan, for this run: tank.antenna_height_m=8. Several times for several.",
     "--set",
 )
-
-
-class System(StrEnum):
-    """Units of lengths and volumes, as `linkcalc.views.units` has them."""
-
-    metric = "metric"
-    us = "us"
 
 
 UNITS = option(

@@ -34,24 +34,9 @@ def show(text: str) -> None:
     typer.echo(text, nl=False)
 
 
-def show_report(words: Callable[..., str], *about: Any, **options: Any) -> None:
-    """Print a report as the terminal can show it."""
-    show(words(*about, **screen(), **options))
-
-
-def show_answer(words: Callable[..., str], *about: Any, as_json: str | None, **options: Any) -> None:
-    """Print JSON where there is some, else the report."""
-    if as_json is None:
-        show_report(words, *about, **options)
-    else:
-        show(as_json)
-
-
-def json_text(data: Any, **options: Any) -> str:
-    """Plain data as JSON; options as of `json.dumps`."""
-    from json import dumps
-
-    return dumps(data, indent=2, ensure_ascii=False, allow_nan=False, **options) + "\n"
+def show_answer(words: Callable[..., str], *about: Any, as_json: str | None = None, **options: Any) -> None:
+    """Print JSON where there is some, else the report as the terminal can show it."""
+    show(words(*about, **screen(), **options) if as_json is None else as_json)
 
 
 def tell(line: str) -> None:

@@ -1,53 +1,27 @@
 """What the commands that take readings share: options, and how rows that are not used are named."""
 
 from collections.abc import Sequence
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
-from linkcalc.cli._options import argument, option
+from linkcalc.cli._options import argument, defaults_of, option
 from linkcalc.cli._output import tell
 from linkcalc.cli._shell import chosen_link
+from linkcalc.commands.on_site import acceptance
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
-    from linkcalc.site.measured import Leaf as LeafName
-    from linkcalc.site.readings import RefusedRow, Way
+    from linkcalc.site.readings import RefusedRow
 
 _MOST_REFUSED_SHOWN = 20
 
 
-class Direction(StrEnum):
-    """Which way a reading was taken."""
-
-    forward = "forward"
-    return_ = "return"
-
-
-class Leaf(StrEnum):
-    """Foliage on the day."""
-
-    in_leaf = "in_leaf"
-    out_of_leaf = "out_of_leaf"
-
-
-CONFIDENCE = option("SHARE", "How sure the proof is (0 to 1).", default=0.95)
+CONFIDENCE = option("SHARE", "How sure the proof is (0 to 1).", default=defaults_of(acceptance).confidence)
 WET = option(None, "Leaves on the day, where rows do not say.", "--wet/--dry")
-
 
 _FILES = "Readings, one file or several: CSV, or JSON of the field sheet."
 READINGS = argument("READINGS...", _FILES)
 READINGS_OR_NONE = argument("READINGS...", _FILES, default=None)
-
-
-def leaf_name(leaf: Leaf | None) -> "LeafName | None":
-    """The option as the core has it."""
-    return cast("LeafName | None", leaf and leaf.value)
-
-
-def way_name(direction: Direction | None) -> "Way | None":
-    """The option as the core has it."""
-    return cast("Way | None", direction and direction.value)
 
 
 def named_link(loaded: "LoadedPlan", link: str | None, files: Sequence[Path]) -> str:

@@ -8,23 +8,23 @@ import inspect
 import os
 import sys
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextvars import ContextVar
 from io import TextIOWrapper
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TextIO
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn, TextIO
 
 import typer
 from typer.core import TyperGroup
 
-from linkcalc.cli._options import FORCE, SET, UNITS, System, with_records_laid_out
+from linkcalc.cli._options import FORCE, SET, UNITS, with_records_laid_out
 from linkcalc.cli._output import tell
 from linkcalc.errors import LinkcalcError, OutOfRangeWarning
 from linkcalc.files import only_own_replaced, refuse_unwritable
+from linkcalc.views import units
 
 if TYPE_CHECKING:
     from linkcalc.plan import Link, LoadedPlan
-    from linkcalc.views import units
 
 BAD_INPUT = 2
 INTERRUPTED = 130
@@ -51,8 +51,6 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
     # a command that says itself what --force replaces keeps its own
     own_force = "force" in parameters
     shows_lengths = command.__name__ not in _NO_LENGTHS
-    if not set_option and place is None and not shows_lengths:
-        return command
 
     @functools.wraps(command)
     def with_options(**arguments: Any) -> Any:
@@ -61,13 +59,14 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
         force = arguments.get("force", False) if own_force or place is None else arguments.pop("force", False)
         if where is not None:
             refuse_unwritable(where, folder=place == "out")
-        before = _settings.set(tuple(settings or ()))
+        asked = arguments.pop("units", None)
+        before = _said.set(_Said(tuple(settings or ()), asked))
         own_only = only_own_replaced(None if force or command.__name__ in _CONTINUE else where)
         try:
-            with _units_of(arguments.pop("units", None)), own_only:
+            with units.shown_in(asked or "metric"), own_only:
                 return command(**arguments)
         finally:
-            _settings.reset(before)
+            _said.reset(before)
 
     def add(name: str, kind: Any, option: Any) -> None:
         keyword = inspect.Parameter.KEYWORD_ONLY
@@ -78,7 +77,7 @@ def with_shared_options(command: Callable[..., Any]) -> Callable[..., Any]:
         if not own_force:
             add("force", bool, FORCE)
     if shows_lengths:
-        add("units", System | None, UNITS)
+        add("units", units.System | None, UNITS)
     if set_option:
         add("settings", list[str] | None, SET)
     with_options.__signature__ = inspect.Signature(list(parameters.values()))  # type: ignore[attr-defined]
@@ -98,34 +97,24 @@ _WRITE_PLANS = ("new", "ground")
 _CONTINUE = ("listen",)
 """Which add to a file that is there."""
 
-_settings: ContextVar[tuple[str, ...]] = ContextVar("settings", default=())
-"""Of the command that runs."""
-
-
 _NO_LENGTHS = ("schema", "samples")
 """Commands that show none."""
 
-_units_asked: ContextVar[bool] = ContextVar("units_asked", default=False)
-"""Whether the command line says which units to show."""
+
+class _Said(NamedTuple):
+    """What the command line says besides the command's own options."""
+
+    settings: tuple[str, ...] = ()
+    system: units.System | None = None
 
 
-@contextlib.contextmanager
-def _units_of(asked: System | None) -> Iterator[None]:
-    from linkcalc.views import units
-
-    before = _units_asked.set(asked is not None)
-    try:
-        with units.shown_in("us" if asked is System.us else "metric"):
-            yield
-    finally:
-        _units_asked.reset(before)
+_NOTHING = _Said()
+_said: ContextVar[_Said] = ContextVar("said", default=_NOTHING)
 
 
-def show_in(asked: "units.System") -> None:
+def show_in(asked: units.System) -> None:
     """Show what follows in the units that a plan asks for, unless the command line says otherwise."""
-    from linkcalc.views import units
-
-    if not _units_asked.get():
+    if _said.get().system is None:
         units.use(asked)
 
 
@@ -140,7 +129,7 @@ def load_plan(path: Path) -> "LoadedPlan":
     """`linkcalc.plan.load_plan` with what the command's --set says; its units are shown from there on."""
     from linkcalc.plan import load_plan as load
 
-    loaded = load(path, _settings.get())
+    loaded = load(path, _said.get().settings)
     show_in(loaded.plan.units)
     return loaded
 

@@ -5,21 +5,28 @@ from pathlib import Path
 
 import typer
 
-from linkcalc.cli._options import JSON, LINK, argument, option
-from linkcalc.cli._output import json_text, show_answer
-from linkcalc.cli._readings import CONFIDENCE, Direction, way_name
+from linkcalc.cli._options import JSON, LINK, argument, defaults_of, option
+from linkcalc.cli._output import show_answer
+from linkcalc.cli._readings import CONFIDENCE
 from linkcalc.cli._shell import chosen_link, load_plan
+from linkcalc.commands.on_site import acceptance as tests
 from linkcalc.errors import LinkcalcError
+from linkcalc.site.reading import Way
 
 NOT_PROVEN = 3
 """Exit code when packets were counted and do not prove what was to be proven."""
+
+
+USUAL = defaults_of(tests)
 
 
 @dataclass(frozen=True)
 class Proof:
     """What is to be proven."""
 
-    success: float = option("SHARE", "Share of packets that arrive, to be proven (0 to 1).", default=0.95)
+    success: float = option(
+        "SHARE", "Share of packets that arrive, to be proven (0 to 1).", default=USUAL.success
+    )
     confidence: float = CONFIDENCE
     good_success: float | None = option(
         "SHARE", "A link the tests should pass. [default: a fifth of the losses]"
@@ -31,7 +38,7 @@ class Count:
     """What was counted in a test."""
 
     sent: int | None = option("N", "Packets sent in a test.")
-    lost: int = option("N", "Of these, lost.", default=0)
+    lost: int = option("N", "Of these, lost.", default=USUAL.lost)
 
 
 @dataclass(frozen=True)
@@ -50,8 +57,10 @@ def acceptance(
     count: Count,
     pace: Pace,
     link: str | None = LINK,
-    direction: Direction = option(
-        None, "Whose packets: of the link's `from` station (forward), or return.", default=Direction.forward
+    direction: Way = option(
+        None,
+        "Whose packets: of the link's `from` station (forward), or return.",
+        default=USUAL.direction,
     ),
     json: bool = JSON,
 ) -> None:
@@ -66,8 +75,7 @@ def acceptance(
 
     Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
     """
-    from linkcalc.commands import acceptance as tests
-    from linkcalc.views.jsonout import plain_data
+    from linkcalc.views.jsonout import json_text, plain_data
     from linkcalc.views.survey_text import acceptance_report
 
     if count.sent is None and count.lost:
@@ -82,7 +90,7 @@ def acceptance(
         **asdict(count),
         **asdict(pace),
         link=None if loaded is None else chosen_link(loaded, link).name,
-        direction=way_name(direction) or "forward",
+        direction=direction,
     )
     show_answer(acceptance_report, found, as_json=json_text(plain_data(found)) if json else None)
     if found.count is not None and not found.count.passed:

@@ -1,22 +1,16 @@
 """Candidates side by side."""
 
-from enum import StrEnum
 from pathlib import Path
+from typing import Literal
 
 import typer
 
-from linkcalc.cli._options import JSON, argument, option
+from linkcalc.cli._options import JSON, argument, defaults_of, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES
+from linkcalc.commands.link import compare as side_by_side
 
-
-class LeafState(StrEnum):
-    """For which state of the trees."""
-
-    plan = "plan"
-    in_ = "in"
-    out = "out"
-    both = "both"
+USUAL = defaults_of(side_by_side)
 
 
 def compare(
@@ -26,8 +20,10 @@ def compare(
         "A further candidate: the plan with this key set, or several with commas between.",
         "--set",
     ),
-    leaf: LeafState = option(
-        None, "Trees: as each plan says, in leaf, out of leaf, or both.", default=LeafState.plan
+    leaf: Literal["plan", "in", "out", "both"] = option(
+        None,
+        "Trees: as each plan says, in leaf, out of leaf, or both.",
+        default=USUAL.leaf,
     ),
     out: Path | None = option(
         "DIR", "Folder for the pictures (SVG, PNG), compare.csv, compare.json and compare.txt."
@@ -45,11 +41,10 @@ def compare(
     Exit code, of the candidate whose worst link is best: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
 
-    from linkcalc.sweeps.comparing import compare as compared
     from linkcalc.views.compare_text import compare_report
     from linkcalc.views.jsonout import section_json
 
-    found = compared(plans, settings or (), leaf=leaf.value)
+    found = side_by_side(plans, settings or (), leaf=leaf)
     text = section_json("compare", found)
     show_answer(compare_report, found, as_json=text if json else None)
     if out is not None:

@@ -2,14 +2,18 @@
 
 from pathlib import Path
 
-from linkcalc.cli._options import PLAN, flag, option
-from linkcalc.cli._output import show_report, write_files
+from linkcalc.cli._options import PLAN, defaults_of, flag, option
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
+from linkcalc.commands import land
 from linkcalc.files import made_folder
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
+
+
+USUAL = defaults_of(land.coverage)
 
 
 def coverage(
@@ -19,7 +23,7 @@ def coverage(
         "Station that stays where it is; given more than once, each cell holds the best of them.",
         default=...,
     ),
-    radius_km: float = option("KM", "How far around it to look.", default=10.0),
+    radius_km: float = option("KM", "How far around it to look.", default=USUAL.radius_m / 1e3),
     link: list[str] | None = option(
         "NAME", "Link whose other end goes into the cells, one per station; default: the station's first."
     ),
@@ -28,7 +32,7 @@ def coverage(
         "Folder for coverage.tif, .geojson, .svg, .png and report.txt; finished tiles are kept there"
         " until the end.",
     ),
-    cell_m: float = option("M", "Width of a cell, m.", default=30.0),
+    cell_m: float = option("M", "Width of a cell, m.", default=USUAL.cell_m),
     preview: bool = flag("--preview", "Quick look with cells three times as wide."),
     *,
     work: Work,
@@ -66,7 +70,7 @@ def coverage(
             preview=preview,
             run=Run(workers, out, bar, bar.say),
         )
-    show_report(coverage_report, result)
+    show_answer(coverage_report, result)
     if out is not None:
         from linkcalc.area.geofiles import closing_area, geotiff
         from linkcalc.views.map_figures import write_map

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from linkcalc.cli._options import JSON, PICTURES, PLAN
-from linkcalc.cli._output import json_text, show_answer, write_files
+from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 
 
@@ -27,6 +27,7 @@ def energy(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) ->
     from linkcalc.plan import ChirpModulation
     from linkcalc.plan.assumptions import still_the_starters
     from linkcalc.views.energy_text import energy_report
+    from linkcalc.views.jsonout import json_text
 
     loaded = load_plan(plan)
     links = check_plan(loaded).links if loaded.plan.power else ()

@@ -5,14 +5,18 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import JSON, argument, flag, option
+from linkcalc.cli._options import JSON, argument, defaults_of, flag, option
 from linkcalc.cli._output import show_answer, tell, write_files
 from linkcalc.cli._shell import EXIT_CODES, load_plan, show_in
 from linkcalc.cli._work import SCHEDULER, chosen_scheduler
+from linkcalc.commands import land
 from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
     from linkcalc.plan.fleet import LoadedFleet
+
+
+USUAL = defaults_of(land.fleet)
 
 
 def fleet(
@@ -30,7 +34,7 @@ def fleet(
     ),
     as_planned: bool = flag("--as-planned", "Judge spreading factors and powers as planned, choose none."),
     out: Path | None = option("DIR", "Folder for nodes.csv, reach.csv, report.txt and pictures (SVG, PNG)."),
-    seed: int = option("N", "Of the simulation.", default=1, min=0),
+    seed: int = option("N", "Of the simulation.", default=USUAL.seed, min=0),
     json: bool = JSON,
     scheduler: str | None = SCHEDULER,
 ) -> None:
@@ -48,9 +52,9 @@ def fleet(
     more than half at the predicted margin, 2 bad input.
     """
 
+    from linkcalc.errors import printable
     from linkcalc.fleets.answer import answer
     from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
-    from linkcalc.wording import printable
 
     loaded = _loaded(file, plan, link, interval_s)
     if out is not None:
@@ -73,9 +77,8 @@ def fleet(
 
 
 def _loaded(file: Path, plan: Path | None, link: str | None, interval_s: float | None) -> "LoadedFleet":
-    from linkcalc.errors import PlanError
+    from linkcalc.errors import PlanError, quoted
     from linkcalc.plan.fleet import fleet_of_plan, load_fleet
-    from linkcalc.wording import quoted
 
     if file.suffix.lower() != ".toml" and plan is None and file.is_file():
         raise PlanError(

@@ -6,9 +6,12 @@ from typing import Any
 
 import typer
 
-from linkcalc.cli._options import JSON, PLAN, option
+from linkcalc.cli._options import JSON, PLAN, defaults_of, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
+from linkcalc.commands import link as of_link
+
+USUAL = defaults_of(of_link.heights)
 
 
 def _least_zero(metavar: str, words: str, default: str) -> Any:
@@ -31,7 +34,7 @@ _FOOT = "the station's mast_foot_m"
 def heights(
     plan: Path = PLAN,
     link: str | None = option("NAME", "One link; default: every link of the plan.", "--link"),
-    max_m: float = option("M", "Highest antenna looked at, m.", default=20.0, min=2.0, max=200.0),
+    max_m: float = option("M", "Highest antenna looked at, m.", default=USUAL.highest_m, min=2.0, max=200.0),
     step_m: float | None = option("M", "Step, m; default: for 40 heights.", min=0.1, max=50.0),
     *,
     prices: Prices,
@@ -55,8 +58,8 @@ def heights(
 
     Exit code: 0 if a pair closes every link, 4 if none does for one of them, 2 bad input.
     """
-    from linkcalc.commands.link import heights_of
     from linkcalc.link.on_ground import open_terrain
+    from linkcalc.sweeps.mast_heights import heights_of
     from linkcalc.views.heights_text import heights_report
     from linkcalc.views.jsonout import section_json
 

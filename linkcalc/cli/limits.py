@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from linkcalc.cli._options import JSON, argument, flag, option
-from linkcalc.cli._output import json_text, show_answer
+from linkcalc.cli._output import show_answer
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
 
@@ -43,14 +43,13 @@ def limits(
 def _print_plan(file: Path, region: str | None, json: bool) -> None:
     from dataclasses import asdict
 
-    from linkcalc.operation import exposure
-    from linkcalc.operation import limits as plan_limits
+    from linkcalc.operation.sections import plan_limits_of
+    from linkcalc.views.jsonout import json_text
     from linkcalc.views.limits_text import limits_report
 
-    plan = load_plan(file).plan
-    found, distances = plan_limits.section(plan, region=region), exposure.section(plan)
-    data = {"limits": asdict(found), "exposure": asdict(distances)}
-    show_answer(limits_report, found, distances, as_json=json_text(data) if json else None)
+    found = plan_limits_of(load_plan(file).plan, region)
+    as_json = json_text(asdict(found)) if json else None
+    show_answer(limits_report, found.limits, found.exposure, as_json=as_json)
 
 
 def _print_table(region: str | None, json: bool) -> None:
@@ -58,8 +57,9 @@ def _print_table(region: str | None, json: bool) -> None:
 
     from linkcalc.rules.found import CAUTION
     from linkcalc.rules.table import rules
+    from linkcalc.views.jsonout import json_text, plain_data
     from linkcalc.views.limits_text import rules_report
 
     rows = [r for r in rules() if region in (None, r.region)]
     data = {"caution": CAUTION, "rules": [asdict(r) for r in rows]}
-    show_answer(rules_report, rows, as_json=json_text(data, default=str) if json else None)
+    show_answer(rules_report, rows, as_json=json_text(plain_data(data)) if json else None)

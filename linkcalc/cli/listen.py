@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING, TextIO
 import typer
 
 from linkcalc.cli._options import LINK, PLAN, option
-from linkcalc.cli._output import show_report, tell
-from linkcalc.cli._readings import Direction, tell_refused
+from linkcalc.cli._output import show_answer, tell
+from linkcalc.cli._readings import tell_refused
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.errors import LinkcalcError, ReadingsError
+from linkcalc.site.reading import Way
 
 if TYPE_CHECKING:
-    from linkcalc.link.case import LinkCase
     from linkcalc.site.listening import Tally
-    from linkcalc.site.readings import Reading, Way
+    from linkcalc.site.readings import Reading
+    from linkcalc.site.signal_and_noise import Expected
 
 _COLUMNS = ("time", "direction", "rssi_dbm", "snr_db", "sent", "received", "engine_running",
             "spreading_factor", "spot")  # fmt: skip
@@ -34,10 +35,8 @@ def listen(
     ),
     port: str | None = option("PORT", "Serial port of the radio; default: standard input."),
     baud: int = option("N", "Bits per second of the port.", default=115200, min=50, max=4_000_000),
-    direction: Direction = option(
-        None,
-        "Whose packets are heard: of the link's `from` station (forward), or return.",
-        default=Direction.forward,
+    direction: Way = option(
+        None, "Whose packets are heard: of the link's `from` station (forward), or return.", default="forward"
     ),
     pattern: str | None = option(
         "REGEX",
@@ -65,6 +64,7 @@ def listen(
     from linkcalc.link.on_ground import link_case, open_terrain
     from linkcalc.site.listening import Tally, csv_cells, line_reader, readings_of
     from linkcalc.site.readings import Reading, read_readings
+    from linkcalc.site.signal_and_noise import Expected
     from linkcalc.site.survey import survey_link
     from linkcalc.views.survey_text import survey_report
 
@@ -72,10 +72,9 @@ def listen(
     chosen = chosen_link(loaded, link)
     with open_terrain(loaded) as terrain:
         case = link_case(loaded, chosen, terrain)
-    way: Way = "forward" if direction is Direction.forward else "return"
-    read, tally = line_reader(pattern), Tally()
-    common = Reading(0, way, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
-    said = _Said(case, way)
+    read, tally, unread = line_reader(pattern), Tally(), 0
+    common = Reading(0, direction, engine_running=engine, spot=spot, spreading_factor=spreading_factor)
+    said = _Said(Expected.of(case, direction))
     with _continued(output) as file, contextlib.suppress(KeyboardInterrupt):
         writer = csv.writer(file, lineterminator="\n")
         lines = _standard_input() if port is None else _serial_lines(port, baud)
@@ -87,49 +86,47 @@ def listen(
                 os.fsync(file.fileno())
                 typer.echo(said.line(found[-1], tally), err=True)
             elif line.strip():
-                said.unread += 1
-    if said.unread:
-        tell(f"{said.unread} lines held neither level nor number; see --pattern")
+                unread += 1
+    if unread:
+        tell(f"{unread} lines held neither level nor number; see --pattern")
     try:
-        kept = read_readings(output, (chosen.from_, chosen.to), direction=way)
+        kept = read_readings(output, (chosen.from_, chosen.to), direction=direction)
     except ReadingsError as error:
         raise LinkcalcError(f"{error}; nothing was heard") from None
     answer = survey_link(case, kept, plan=loaded.plan, plan_digest=None)
     tell_refused([output], answer.refused)
-    show_report(survey_report, answer)
+    show_answer(survey_report, answer)
     raise typer.Exit(EXIT_CODES[answer.verdict])
 
 
 class _Said:
     """One line of the terminal for each packet."""
 
-    def __init__(self, case: "LinkCase", way: "Way") -> None:
-        budget = case.budget(way)
-        self._noise_dbm, self._required_db = budget.noise_power_dbm, case.signal.required_snr_db
+    def __init__(self, expected: "Expected") -> None:
+        self._expected = expected
         self._margins: list[float] = []
-        self.unread = 0
 
     def line(self, reading: "Reading", tally: "Tally") -> str:
         """Level, SNR, losses, margin so far, what is proven so far."""
         import numpy as np
 
-        from linkcalc.radio.signal_level import SNR_BELIEVED_DB, signal_power_dbm
-
         parts = []
-        rssi, snr = reading.rssi_dbm, reading.snr_db
-        if rssi is not None:
-            parts.append(f"{rssi:.0f} dBm")
-        if snr is not None:
-            parts.append(f"SNR {snr:+.1f} dB")
-            over = snr
-            if snr >= SNR_BELIEVED_DB and rssi is not None:
-                over = float(signal_power_dbm(rssi, snr, self._noise_dbm)) - self._noise_dbm
-            self._margins.append(over - self._required_db)
-        parts.append(f"{tally.received} of {tally.sent}")
+        if reading.rssi_dbm is not None:
+            parts.append(f"{reading.rssi_dbm:.0f} dBm")
+        if reading.snr_db is not None:
+            parts.append(f"SNR {reading.snr_db:+.1f} dB")
+        margin = self._expected.margin_heard_db(reading)
+        if margin is not None:
+            self._margins.append(margin)
+        if reading.sent is not None:
+            parts.append(f"{tally.received} of {tally.sent}")
         if self._margins:
             parts.append(f"margin of those heard {np.median(self._margins):.1f} dB")
-        proven = int(1000.0 * tally.proven) / 10.0
-        parts.append(f"proven so far: {proven:g} % arrive")
+        if reading.sent is None:
+            parts.append("no sequence number: losses not seen, nothing proven")
+        else:
+            proven = int(1000.0 * tally.proven) / 10.0
+            parts.append(f"proven so far: {proven:g} % arrive")
         return "  ".join(parts)
 
 

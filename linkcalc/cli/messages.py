@@ -21,13 +21,12 @@ def messages(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) 
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
 
-    from linkcalc.link.verdict import check_plan
-    from linkcalc.operation import messages as fates
+    from linkcalc.commands.operation import messages as fates_of
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.messages_text import messages_report
 
     loaded = load_plan(plan)
-    found = fates.section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
+    found = fates_of(loaded) if loaded.plan.message else None
     show_answer(
         messages_report,
         found,

@@ -8,7 +8,7 @@ import typer
 
 from linkcalc.cli._options import REPLACE, argument, flag, option
 from linkcalc.cli._output import tell
-from linkcalc.cli.schema import File, schema_text
+from linkcalc.cli.schema import schema_text
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def new(
     if listed is not None:
         atomic_write(beside, listed)
     schema = plan.with_name(FLEET_SCHEMA if fleet else PLAN_SCHEMA)
-    atomic_write(schema, schema_text(File.fleet if fleet else File.plan))
+    atomic_write(schema, schema_text("fleet" if fleet else "plan"))
     atomic_write(plan, text)
     for note in notes:
         tell(f"note: {note}")

@@ -25,7 +25,7 @@ def parts(
     Exit code: 0 whatever the verdict, 2 bad input.
     """
 
-    from linkcalc.commands import parts as parts_of
+    from linkcalc.commands.link import parts as parts_of
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.remedies_text import bill_csv, bill_report
 

@@ -7,16 +7,20 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from linkcalc.cli._options import JSON, LINK, PLAN, option
+from linkcalc.cli._options import JSON, LINK, PLAN, defaults_of, option
 from linkcalc.cli._output import show_answer, write_file, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
+from linkcalc.commands import land
 from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
     from linkcalc.area.relay.result import RelaySiting
     from linkcalc.link.relayed_plan import RelayKit
     from linkcalc.plan import Link, LoadedPlan
+
+
+USUAL = defaults_of(land.relay)
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,9 @@ class Place:
     track: Path | None = option("FILE.geojson", "Tracks, as lines (RFC 7946), to stay near to.")
     track_distance_m: float | None = option("M", "Farthest from a track, m.")
     steepest_deg: float | None = option("DEG", "Steepest slope of the ground, degrees.")
-    nodata_distance_m: float = option("M", "Nearest to cells without height, m.", default=0.0)
+    nodata_distance_m: float = option(
+        "M", "Nearest to cells without height, m.", default=USUAL.nodata_distance_m
+    )
 
 
 @dataclass(frozen=True)

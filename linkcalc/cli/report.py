@@ -7,17 +7,10 @@ from typing import Any
 
 from linkcalc.cli._options import LINK, PLAN, option
 from linkcalc.cli._output import write_file
-from linkcalc.cli._readings import (
-    CONFIDENCE,
-    READINGS_OR_NONE,
-    WET,
-    Leaf,
-    leaf_name,
-    named_link,
-    tell_refused,
-)
+from linkcalc.cli._readings import CONFIDENCE, READINGS_OR_NONE, WET, named_link, tell_refused
 from linkcalc.cli._shell import load_plan
 from linkcalc.errors import LinkcalcError
+from linkcalc.site.reading import Leaf
 
 _PAPERS = ("a4", "letter")
 
@@ -88,7 +81,7 @@ def report(
 
     Exit code: 0 whatever the verdict, 2 bad input.
     """
-    from linkcalc.commands import record as record_of
+    from linkcalc.commands.on_site import record as record_of
     from linkcalc.views.record import record_html, record_pdf
 
     if layout.paper not in _PAPERS:
@@ -100,7 +93,7 @@ def report(
         loaded,
         files or None,
         link=named_link(loaded, link, files),
-        leaf=leaf_name(day.leaf),
+        leaf=day.leaf,
         wet_foliage=day.wet,
         day=_date(day.date),
         **asdict(proof),

@@ -22,11 +22,11 @@ def samples(
       linkcalc check demo/upland.toml --out result
       linkcalc fleet demo/upland_fleet.toml
     """
-    from linkcalc.sample_files import copy_samples, sample_fleet_path, sample_names
+    from linkcalc.files import copy_samples, sample_names, sample_path
 
     written = copy_samples(folder, replace=force)
     plans = ", ".join(f"{name}.toml" for name in sample_names())
-    fleet = sample_fleet_path().name
+    fleet = sample_path("upland_fleet").name
     typer.echo(
         f"wrote {len(written)} files to {folder}; check one of the plans: {plans}; or the fleet: {fleet}"
     )

@@ -1,21 +1,15 @@
 """The JSON Schema of a plan, of a fleet, or of a result."""
 
-from enum import StrEnum
+from typing import Literal
 
 from linkcalc.cli._options import argument
 from linkcalc.cli._output import show
 
-
-class File(StrEnum):
-    """Whose schema."""
-
-    plan = "plan"
-    fleet = "fleet"
-    result = "result"
+File = Literal["plan", "fleet", "result"]
 
 
 def schema(
-    file: File = argument("[plan|fleet|result]", "Whose schema.", default=File.plan),
+    file: File = argument("[plan|fleet|result]", "Whose schema.", default="plan"),
 ) -> None:
     """Print the JSON Schema of the plan file, of the fleet file, or of what check --json prints.
 
@@ -32,12 +26,10 @@ def schema(
 
 def schema_text(file: File) -> str:
     """A schema as JSON."""
-    import json
-
     from linkcalc.plan import Plan
     from linkcalc.plan.fleet import Fleet
     from linkcalc.plan.keys import file_schema
-    from linkcalc.views.jsonout import result_schema
+    from linkcalc.views.jsonout import json_text, result_schema
 
-    described = result_schema() if file is File.result else file_schema(Fleet if file is File.fleet else Plan)
-    return json.dumps(described, indent=2) + "\n"
+    described = result_schema() if file == "result" else file_schema(Fleet if file == "fleet" else Plan)
+    return json_text(described)

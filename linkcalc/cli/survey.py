@@ -5,27 +5,17 @@ from pathlib import Path
 import typer
 
 from linkcalc.cli._options import JSON, LINK, PLAN, option
-from linkcalc.cli._output import json_text, show_answer, write_files
-from linkcalc.cli._readings import (
-    READINGS,
-    WET,
-    Direction,
-    Leaf,
-    leaf_name,
-    named_link,
-    tell_refused,
-    way_name,
-)
+from linkcalc.cli._output import show_answer, write_files
+from linkcalc.cli._readings import READINGS, WET, named_link, tell_refused
 from linkcalc.cli._shell import EXIT_CODES, load_plan
+from linkcalc.site.reading import Leaf, Way
 
 
 def survey(
     plan: Path = PLAN,
     readings: list[Path] = READINGS,
     link: str | None = LINK,
-    direction: Direction | None = option(
-        None, "Direction of rows that do not say: there is from `from` to `to`."
-    ),
+    direction: Way | None = option(None, "Direction of rows that do not say: there is from `from` to `to`."),
     leaf: Leaf | None = option(None, "Trees on the day, where rows do not say."),
     wet: bool | None = WET,
     out: Path | None = option("DIR", "Folder for the pictures (SVG, PNG), survey.txt and survey.json."),
@@ -56,8 +46,8 @@ def survey(
     Rows that cannot be used are named on stderr, one line each; the others count. Exit code: 0 closes, 3 at
     risk, 4 does not close, 2 if nothing can be used.
     """
-    from linkcalc.commands import survey as survey_of
-    from linkcalc.views.jsonout import plain_data
+    from linkcalc.commands.on_site import survey as survey_of
+    from linkcalc.views.jsonout import json_text, plain_data
     from linkcalc.views.survey_text import survey_report
 
     loaded = load_plan(plan)
@@ -65,8 +55,8 @@ def survey(
         loaded,
         readings,
         link=named_link(loaded, link, readings),
-        direction=way_name(direction),
-        leaf=leaf_name(leaf),
+        direction=direction,
+        leaf=leaf,
         wet_foliage=wet,
     )
     tell_refused(readings, answer.refused)

@@ -2,17 +2,22 @@
 
 from pathlib import Path
 
-from linkcalc.cli._options import JSON, PLAN, option
+from linkcalc.cli._options import JSON, PLAN, defaults_of, option
 from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
+from linkcalc.commands import operation
+
+USUAL = defaults_of(operation.tank)
 
 
 def tank(
     plan: Path = PLAN,
     out: Path | None = option("DIR", "Folder for the picture (SVG, PNG)."),
     json: bool = JSON,
-    tank_years: int = option("N", "Years to simulate; 0 for none.", default=2000, min=0, max=1_000_000),
-    seed: int = option("N", "Seed of the simulation.", default=1, min=0),
+    tank_years: int = option(
+        "N", "Years to simulate; 0 for none.", default=USUAL.tank_years, min=0, max=1_000_000
+    ),
+    seed: int = option("N", "Seed of the simulation.", default=USUAL.seed, min=0),
 ) -> None:
     """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 
@@ -25,20 +30,13 @@ def tank(
 
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
-    from dataclasses import replace
-
-    from linkcalc.link.verdict import check_plan
-    from linkcalc.operation.tank import answer as water
     from linkcalc.views.jsonout import section_json
     from linkcalc.views.tank_text import tank_report
 
     loaded = load_plan(plan)
     found = None
-    if loaded.plan.tank is not None:
-        links = check_plan(loaded).links
-        found = water.section(loaded.plan, links)
-        if found is not None and tank_years:
-            found = replace(found, simulated=water.simulated(loaded.plan, links, tank_years, seed))
+    if loaded.plan.tank is not None and loaded.plan.engine is not None:
+        found = operation.tank(loaded, tank_years=tank_years, seed=seed)
     show_answer(
         tank_report,
         found,

@@ -5,27 +5,3 @@ they are called. All raise `ArgumentError` where an argument has no form that it
 is none or lacks what is asked of it, `TerrainError` where its ground gives no profile, `DomainError` where a figure
 is out of range, and `ReadingsError` where nothing in readings can be used.
 """
-
-from linkcalc.commands.land import coverage, fleet, relay
-from linkcalc.commands.link import check, compare, heights, parts, sweep
-from linkcalc.commands.on_site import acceptance, fieldsheet, record, survey
-from linkcalc.commands.operation import energy, limits, messages, tank
-
-__all__ = [
-    "acceptance",
-    "check",
-    "compare",
-    "coverage",
-    "energy",
-    "fieldsheet",
-    "fleet",
-    "heights",
-    "limits",
-    "messages",
-    "parts",
-    "record",
-    "relay",
-    "survey",
-    "sweep",
-    "tank",
-]

@@ -2,12 +2,11 @@
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
 from linkcalc.files import FilePath
-from linkcalc.plan.loading import PlanLike, as_plan, chosen_link
 
 if TYPE_CHECKING:
     from linkcalc.area.coverage_result import CoverageResult
@@ -15,12 +14,13 @@ if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
     from linkcalc.area.tiles import Progress
     from linkcalc.fleets.result import FleetResult
+    from linkcalc.plan import PlanLike
     from linkcalc.plan.fleet import LoadedFleet
 
 
 @kinds_checked
 def coverage(
-    plan: PlanLike,
+    plan: "PlanLike",
     station: str | Sequence[str],
     *,
     radius_m: float = 10_000.0,
@@ -60,6 +60,7 @@ def coverage(
     """
     from linkcalc.area.coverage import plan_coverage
     from linkcalc.area.tiles import Run, tell_nobody
+    from linkcalc.plan.loading import as_plan
 
     return plan_coverage(
         as_plan(plan),
@@ -71,26 +72,32 @@ def coverage(
     )
 
 
+class PlaceAndEquipment(TypedDict, total=False):
+    """What a relay's place has to be like, and what stands there."""
+
+    within: FilePath | None
+    track: FilePath | None
+    track_distance_m: float | None
+    steepest_deg: float | None
+    relay_like: str | None
+    relay_height_m: float | None
+    relay_power_dbm: float | None
+    relay_gain_dbi: float | None
+
+
 @kinds_checked
 def relay(
-    plan: PlanLike,
+    plan: "PlanLike",
     *,
     link: str | None = None,
     radius_m: float | None = None,
     cell_m: float | None = None,
     relays: Literal[1, 2] | None = None,
     apart_m: float | None = None,
-    within: FilePath | None = None,
-    track: FilePath | None = None,
-    track_distance_m: float | None = None,
-    steepest_deg: float | None = None,
     nodata_distance_m: float = 0.0,
-    relay_like: str | None = None,
-    relay_height_m: float | None = None,
-    relay_power_dbm: float | None = None,
-    relay_gain_dbi: float | None = None,
     tiles_in: FilePath | None = None,
     scheduler: "Scheduler | None" = None,
+    **place_and_equipment: Unpack[PlaceAndEquipment],
 ) -> "RelaySiting":
     """Say where a relay for a link would go.
 
@@ -135,16 +142,23 @@ def relay(
     from linkcalc.area.relay.siting import relay_siting
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit
+    from linkcalc.plan.loading import as_plan, chosen_link
 
-    loaded = as_plan(plan)
+    loaded, given = as_plan(plan), place_and_equipment
+    place = _path(given.get("within")), _path(given.get("track"))
     return relay_siting(
         loaded,
         chosen_link(loaded, link),
         radius_m=radius_m,
         cell_m=cell_m,
         apart_m=apart_m,
-        access=Access(_path(within), _path(track), track_distance_m, steepest_deg, nodata_distance_m),
-        kit=RelayKit(relay_like, relay_height_m, relay_power_dbm, relay_gain_dbi),
+        access=Access(*place, given.get("track_distance_m"), given.get("steepest_deg"), nodata_distance_m),
+        kit=RelayKit(
+            given.get("relay_like"),
+            given.get("relay_height_m"),
+            given.get("relay_power_dbm"),
+            given.get("relay_gain_dbi"),
+        ),
         relays=relays,
         run=Run(scheduler, _path(tiles_in)),
     )
@@ -153,7 +167,7 @@ def relay(
 @kinds_checked
 def fleet(
     fleet: "FilePath | LoadedFleet",
-    plan: PlanLike | None = None,
+    plan: "PlanLike | None" = None,
     *,
     link: str | None = None,
     interval_s: float | None = None,
@@ -192,6 +206,7 @@ def fleet(
     """
     from linkcalc.fleets.answer import answer
     from linkcalc.plan.fleet import LoadedFleet, fleet_of_plan, load_fleet
+    from linkcalc.plan.loading import as_plan
 
     if plan is None and (link is not None or interval_s is not None):
         raise ArgumentError("fleet: link and interval_s go with plan; a fleet file says so itself")

@@ -6,22 +6,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import ArgumentError
-from linkcalc.plan.loading import PlanLike, as_plan, chosen_link
-from linkcalc.wording import shortened
+from linkcalc.errors import ArgumentError, shortened
 
 if TYPE_CHECKING:
     from linkcalc.link.parts_list import Bill
     from linkcalc.link.result import Result
-    from linkcalc.plan import Link, LoadedPlan
+    from linkcalc.plan import PlanLike
     from linkcalc.sweeps.comparing import Candidates
     from linkcalc.sweeps.mast_heights import HeightTable
     from linkcalc.sweeps.table import Sweep
-    from linkcalc.terrain.land_cover import Layers
 
 
 @kinds_checked
-def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Result":
+def check(plan: "PlanLike", *, sections: bool = True, advice: bool = True) -> "Result":
     """Say whether each link of a plan closes, what limits it, and what would make it close.
 
     Parameters
@@ -45,6 +42,7 @@ def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Res
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.sections import with_sections
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     result = check_plan(loaded, advice=advice)
@@ -52,7 +50,7 @@ def check(plan: PlanLike, *, sections: bool = True, advice: bool = True) -> "Res
 
 
 @kinds_checked
-def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -> "Sweep":
+def sweep(plan: "PlanLike", vary: Mapping[str, Any], *, link: str | None = None) -> "Sweep":
     """Evaluate a link for every combination of values.
 
     Parameters
@@ -73,6 +71,7 @@ def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -
     >>> lc.sweep(lc.sample_path("plain"), {"sf": range(7, 13), "power": [10, 14]}).shape
     (6, 2)
     """
+    from linkcalc.plan.loading import as_plan
     from linkcalc.sweeps.sweeping import sweep_plan
 
     return sweep_plan(as_plan(plan), vary, link=link)
@@ -80,7 +79,7 @@ def sweep(plan: PlanLike, vary: Mapping[str, Any], *, link: str | None = None) -
 
 @kinds_checked
 def heights(
-    plan: PlanLike,
+    plan: "PlanLike",
     *,
     link: str | None = None,
     highest_m: float = 20.0,
@@ -117,7 +116,8 @@ def heights(
     from dataclasses import fields
 
     from linkcalc.link.on_ground import open_terrain
-    from linkcalc.sweeps.mast_heights import MastPrices
+    from linkcalc.plan.loading import as_plan, chosen_link
+    from linkcalc.sweeps.mast_heights import MastPrices, heights_of
 
     known = [f.name for f in fields(MastPrices)]
     for name in prices:
@@ -135,44 +135,6 @@ def heights(
             bases_m=(None, None) if bases_m is None else bases_m,
             prices=prices,
         )
-
-
-_LISTED = {
-    "cost_per_m": "mast_per_m",
-    "guyed_above_m": "guyed_above_m",
-    "guyed_cost_per_m": "guyed_mast_per_m",
-    "cost_per_mast": "mast",
-}
-"""Prices of masts in a plan's [prices]."""
-
-
-def heights_of(
-    loaded: "LoadedPlan",
-    link: "Link",
-    terrain: "Layers",
-    *,
-    highest_m: float,
-    step_m: float | None,
-    bases_m: tuple[float | None, float | None],
-    prices: Mapping[str, float],
-) -> "HeightTable":
-    """The heights of one link; what is not given is as the plan states it."""
-    from linkcalc.link.on_ground import link_case
-    from linkcalc.sweeps.mast_heights import MastPrices, height_table
-
-    known = loaded.plan.prices
-    listed = {name: getattr(known, key) for name, key in _LISTED.items() if key in known.model_fields_set}
-    stated = {**listed, **prices}
-    feet_m = (loaded.plan.station_named(name).mast_foot_m for name in (link.from_, link.to))
-    near_m, far_m = (foot if given is None else given for given, foot in zip(bases_m, feet_m, strict=True))
-    return height_table(
-        link_case(loaded, link, terrain),
-        highest_m=highest_m,
-        step_m=step_m,
-        prices=MastPrices(**stated),
-        stated=frozenset(stated),
-        bases_m=(near_m, far_m),
-    )
 
 
 @kinds_checked
@@ -205,6 +167,7 @@ def compare(
     >>> [(r.candidate, r.verdict) for r in found.rows]
     [('as planned', 'at_risk'), ('higher', 'closes')]
     """
+    from linkcalc.plan.loading import as_plan
     from linkcalc.sweeps.comparing import compare as side_by_side
 
     if isinstance(plans, Mapping):
@@ -218,7 +181,7 @@ def compare(
 
 
 @kinds_checked
-def parts(plan: PlanLike) -> "Bill":
+def parts(plan: "PlanLike") -> "Bill":
     """Count masts, antennas, feeders, radios, batteries and panels of a plan, and price them.
 
     Prices are those of the plan's [prices]; what it does not state is an invented example, and marked.
@@ -241,6 +204,7 @@ def parts(plan: PlanLike) -> "Bill":
     from linkcalc.link.parts_list import bill
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.sections import with_sections
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     sections = {}

@@ -3,17 +3,17 @@
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import ArgumentError
 from linkcalc.files import FilePath
-from linkcalc.plan.loading import PlanLike, as_plan, chosen_link
+from linkcalc.site.reading import Leaf, Way
 
 if TYPE_CHECKING:
     from datetime import date
 
-    from linkcalc.plan import Link, LoadedPlan
+    from linkcalc.plan import Link, LoadedPlan, PlanLike
     from linkcalc.site.acceptance import Acceptance
     from linkcalc.site.fieldsheet import FieldSheet
     from linkcalc.site.readings import Readings
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 
 @kinds_checked
 def survey(
-    plan: PlanLike,
+    plan: "PlanLike",
     readings: "FilePath | Sequence[FilePath] | Readings",
     *,
     link: str | None = None,
-    direction: Literal["forward", "return"] | None = None,
-    leaf: Literal["in_leaf", "out_of_leaf"] | None = None,
+    direction: Way | None = None,
+    leaf: Leaf | None = None,
     wet_foliage: bool | None = None,
 ) -> "Survey":
     """Hold signal readings against the prediction, and answer the link anew.
@@ -57,6 +57,7 @@ def survey(
     True
     """
     from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.plan.loading import as_plan
     from linkcalc.site.survey import survey_link
 
     loaded = as_plan(plan)
@@ -68,20 +69,26 @@ def survey(
         )
 
 
+class Pace(TypedDict, total=False):
+    """How the packets of a test follow each other."""
+
+    interval_s: float | None
+    duty_cycle: float | None
+    time_on_air_s: float | None
+
+
 @kinds_checked
 def acceptance(
-    plan: PlanLike | None = None,
+    plan: "PlanLike | None" = None,
     *,
     success: float = 0.95,
     confidence: float = 0.95,
     good_success: float | None = None,
     sent: int | None = None,
     lost: int = 0,
-    interval_s: float | None = None,
-    duty_cycle: float | None = None,
-    time_on_air_s: float | None = None,
     link: str | None = None,
-    direction: Literal["forward", "return"] = "forward",
+    direction: Way = "forward",
+    **pace: Unpack[Pace],
 ) -> "Acceptance":
     """Say how many packets prove a link, how long that takes, and what a count shows.
 
@@ -117,33 +124,33 @@ def acceptance(
     False
     """
     from linkcalc.operation.limits import packet_of
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.site.acceptance import acceptance as tests
 
     legal_s = None
     if plan is not None:
         loaded = as_plan(plan)
         air_s, legal_s = packet_of(loaded.plan, chosen_link(loaded, link).name, answers=direction == "return")
-        time_on_air_s = air_s if time_on_air_s is None else time_on_air_s
+        if pace.get("time_on_air_s") is None:
+            pace["time_on_air_s"] = air_s
     return tests(
         success,
         confidence,
         good_success=good_success,
-        time_on_air_s=time_on_air_s,
-        interval_s=interval_s,
-        duty_cycle=duty_cycle,
         legal_interval_s=legal_s,
         sent=sent,
         lost=lost,
+        **pace,
     )
 
 
 @kinds_checked
 def record(
-    plan: PlanLike,
+    plan: "PlanLike",
     readings: "FilePath | Sequence[FilePath] | None" = None,
     *,
     link: str | None = None,
-    leaf: Literal["in_leaf", "out_of_leaf"] | None = None,
+    leaf: Leaf | None = None,
     wet_foliage: bool | None = None,
     day: "date | None" = None,
     success: float | None = None,
@@ -183,6 +190,7 @@ def record(
     """
     from dataclasses import fields
 
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.site.record import Job, Taken, make_record
 
     known = [f.name for f in fields(Job)]
@@ -207,7 +215,7 @@ def record(
 
 @kinds_checked
 def fieldsheet(
-    plan: PlanLike, *, link: str | None = None, highest_m: float | None = None, step_m: float | None = None
+    plan: "PlanLike", *, link: str | None = None, highest_m: float | None = None, step_m: float | None = None
 ) -> "FieldSheet":
     """Work out a page that answers on site: heights, antennas and readings in, verdict out, without network.
 
@@ -232,6 +240,7 @@ def fieldsheet(
     'level and pump permit'
     """
     from linkcalc.link.on_ground import link_case, open_terrain
+    from linkcalc.plan.loading import as_plan, chosen_link
     from linkcalc.site.fieldsheet import field_sheet
 
     loaded = as_plan(plan)
@@ -244,9 +253,10 @@ def _read(
     loaded: "LoadedPlan",
     link: str | None,
     given: "FilePath | Sequence[FilePath] | Readings",
-    direction: Literal["forward", "return"] | None,
+    direction: Way | None,
 ) -> "tuple[Link, Readings, list[Path]]":
     """The link that readings are of, the readings, and their files."""
+    from linkcalc.plan.loading import chosen_link
     from linkcalc.site.readings import Readings, link_named_in, read_all
 
     if isinstance(given, Readings):

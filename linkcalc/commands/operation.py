@@ -3,21 +3,20 @@
 from typing import TYPE_CHECKING, TypeVar
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import LinkcalcError, PlanError
-from linkcalc.plan.loading import PlanLike, as_plan
+from linkcalc.errors import PlanError
 
 if TYPE_CHECKING:
     from linkcalc.operation.energy import EnergySection
     from linkcalc.operation.messages import MessagesSection
     from linkcalc.operation.sections import LimitsResult
     from linkcalc.operation.tank.answer import TankAnswer
-    from linkcalc.plan import LoadedPlan
+    from linkcalc.plan import LoadedPlan, PlanLike
 
 T = TypeVar("T")
 
 
 @kinds_checked
-def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
+def limits(plan: "PlanLike", *, region: str | None = None) -> "LimitsResult":
     """Hold every transmitter against a table of legal limits, and say how far to stay from each antenna.
 
     Check with your regulator; this is not legal advice.
@@ -39,15 +38,13 @@ def limits(plan: PlanLike, *, region: str | None = None) -> "LimitsResult":
     'within'
     """
     from linkcalc.operation.sections import plan_limits_of
-    from linkcalc.rules.table import REGIONS
+    from linkcalc.plan.loading import as_plan
 
-    if region is not None and region not in REGIONS:
-        raise LinkcalcError(f"region {region!r} is not in the table; known: {', '.join(REGIONS)}")
     return plan_limits_of(as_plan(plan).plan, region)
 
 
 @kinds_checked
-def messages(plan: PlanLike) -> "MessagesSection":
+def messages(plan: "PlanLike") -> "MessagesSection":
     """Say how often each message is lost, when it arrives, and how long it is on the air.
 
     Parameters
@@ -67,6 +64,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.messages import section
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.message else None
@@ -74,7 +72,7 @@ def messages(plan: PlanLike) -> "MessagesSection":
 
 
 @kinds_checked
-def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswer":
+def tank(plan: "PlanLike", *, tank_years: int = 2000, seed: int = 1) -> "TankAnswer":
     """Say how far a lost stop overruns the tank, and what stop level, interval and watchdog prevent it.
 
     A radio link is no safety function.
@@ -100,6 +98,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
 
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.tank.answer import section, simulated
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     links = check_plan(loaded).links if loaded.plan.tank is not None else ()
@@ -108,7 +107,7 @@ def tank(plan: PlanLike, *, tank_years: int = 2000, seed: int = 1) -> "TankAnswe
 
 
 @kinds_checked
-def energy(plan: PlanLike) -> "EnergySection":
+def energy(plan: "PlanLike") -> "EnergySection":
     """Say how long each battery lasts, or how large a panel must be.
 
     Parameters
@@ -128,6 +127,7 @@ def energy(plan: PlanLike) -> "EnergySection":
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.energy import section
+    from linkcalc.plan.loading import as_plan
 
     loaded = as_plan(plan)
     found = section(loaded.plan, check_plan(loaded).links) if loaded.plan.power else None

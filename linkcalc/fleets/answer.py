@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linkcalc.errors import quoted
 from linkcalc.fleets.assign import Assignment, Choice, Options, assign, assignment_of, options
 from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
@@ -22,7 +23,6 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
-from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     from linkcalc.area.scheduler import Scheduler
@@ -59,8 +59,8 @@ def answer(
     depend on who processes the parts (`scheduler`).
 
     >>> from linkcalc.plan.fleet import load_fleet
-    >>> from linkcalc.sample_files import sample_fleet_path
-    >>> found = answer(load_fleet(sample_fleet_path()), play=False)
+    >>> from linkcalc.files import sample_path
+    >>> found = answer(load_fleet(sample_path("upland_fleet")), play=False)
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
     (60, [33, 27], 'at_risk')
     """

@@ -39,7 +39,7 @@ class Limits:
         fleet = loaded.fleet
         self.region = fleet.regulation.region
         self._fleet, self._network = fleet, network
-        self._bandwidth_hz = Signal.of(fleet.radio.modulation).bandwidth_hz
+        self._bandwidth_hz = Signal.of(fleet.radio.modulation).transmitted_bandwidth_hz
         self._node = cache(self._of_node)
 
     def node(self, index: int, factor: int, power_dbm: float) -> Held:

@@ -20,7 +20,7 @@ from linkcalc.area.margins import answers, template_case
 from linkcalc.area.plane import Plane
 from linkcalc.area.relief import Relief, relief_around
 from linkcalc.area.scheduler import Local, Scheduler
-from linkcalc.errors import OutOfRangeWarning, PlanError, TerrainError
+from linkcalc.errors import OutOfRangeWarning, PlanError, TerrainError, printable
 from linkcalc.fleets.network import STEADY, Network, fading_of
 from linkcalc.fleets.random_access import survival_threshold_db
 from linkcalc.link.case import LinkCase, directional
@@ -35,7 +35,6 @@ from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.terrain.station_ground import station_ground_m
-from linkcalc.wording import printable
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan

@@ -10,6 +10,12 @@ from linkcalc.link.result import Drawing
 from linkcalc.propagation import fresnel
 from linkcalc.units import SPEED_OF_LIGHT_M_S
 
+LOWEST_M = 1.0
+"""Lowest antenna looked at; Rec. ITU-R P.1812 is stated from here."""
+
+MOST_M = 200.0
+"""Taller is another trade."""
+
 POINTS_PER_LOBE = 40
 """Of a picture over heights: fewer draw a saw-tooth that is not there."""
 

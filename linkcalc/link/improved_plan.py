@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.remedy_plans import edit_of, text_and_settings
 from linkcalc.link.result import Remedy, Result
 from linkcalc.link.verdict import check_plan
@@ -12,7 +12,6 @@ from linkcalc.plan import LoadedPlan
 from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
 from linkcalc.plan.syntax import parsed
-from linkcalc.wording import quoted
 
 MARK = "Written by linkcalc"
 """How a file begins that this may overwrite."""

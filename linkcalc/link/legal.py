@@ -40,7 +40,7 @@ def transmitter(case: LinkCase, end: End) -> Transmitter | None:
     payload = case.link.payload_bytes if end == "near" else case.link.reply_payload_bytes
     carrier = Transmission(
         frequency_hz=case.frequency_hz,
-        bandwidth_hz=signal.bandwidth_hz,
+        bandwidth_hz=signal.transmitted_bandwidth_hz,
         conducted_power_dbm=0.0,
         antenna_gain_dbi=main_gain_dbi(case.station(end)),
         time_on_air_s=signal.time_on_air_s(payload),

@@ -48,6 +48,14 @@ class Signal:
             text=f"FSK {modulation.bit_rate_bps / 1e3:g} kbit/s, {bandwidth_hz / 1e3:g} kHz",
         )
 
+    @property
+    def transmitted_bandwidth_hz(self) -> float:
+        """What the signal itself takes, whatever the receiver lets through: what the law asks for."""
+        m = self.modulation
+        if isinstance(m, ChirpModulation):
+            return self.bandwidth_hz
+        return float(fsk.carson_bandwidth_hz(m.bit_rate_bps, m.deviation_hz))
+
     def time_on_air_s(self, payload_bytes: int) -> float:
         """Time one message of that payload occupies the channel, s."""
         m = self.modulation

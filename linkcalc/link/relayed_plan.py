@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.remedy_plans import text_and_settings
 from linkcalc.link.requirement import Requirement
@@ -26,7 +26,6 @@ from linkcalc.plan.edits import edited_text
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed, value_text
 from linkcalc.terrain.profile import Profile
-from linkcalc.wording import quoted
 
 _LONGEST_NAME = 60
 

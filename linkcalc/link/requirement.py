@@ -62,6 +62,19 @@ class Requirement:
             "tries" in link.model_fields_set,
         )
 
+    @property
+    def words(self) -> str:
+        """It in words.
+
+        >>> Requirement(0.99, 0.9, 20.0, 3, 0.01).words
+        '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
+        """
+        tries = "" if self.tries == 1 else f" (up to {self.tries} tries each)"
+        words = f"{100.0 * self.success:.6g} % of the messages{tries} at {100.0 * self.confidence:g} % of such sites"
+        if self.stated_margin_db is not None:
+            words += f", and {self.stated_margin_db:g} dB of fade margin"
+        return words
+
     def of_each_hop(self, hops: int = 2) -> "Requirement":
         """What each of some hops must have for all together to have this; their sites taken as independent."""
         each = replace(self, success=self.success ** (1.0 / hops), confidence=self.confidence ** (1.0 / hops))

@@ -19,9 +19,9 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, Result
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, as_plan
 from linkcalc.plan.stations import position_deg
+from linkcalc.plan.wording import element
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.land_cover import Layers
-from linkcalc.wording import element
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop. Fit an independent, hard-wired "

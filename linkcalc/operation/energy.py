@@ -12,6 +12,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.limits import End, ends
 from linkcalc.operation.solar_winter import blackout_chance
+from linkcalc.plan.wording import element
 from linkcalc.radio.energy import (
     CAUTION,
     CHEMISTRIES,
@@ -29,7 +30,6 @@ from linkcalc.radio.energy import (
     storage_wh,
     transmit_current_ma,
 )
-from linkcalc.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult

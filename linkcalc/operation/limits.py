@@ -10,11 +10,11 @@ from linkcalc.errors import PlanError
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, sent_over
 from linkcalc.plan import ChirpModulation, Link
+from linkcalc.plan.wording import element
 from linkcalc.rules.found import CAUTION, LimitsCheck, Status
 from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, rules
 from linkcalc.rules.transmission import OtherTraffic, Transmission
-from linkcalc.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import LinkResult
@@ -159,7 +159,7 @@ def _end(plan: "Plan", link: Link, sent: Sent) -> End:
         )
     transmission = Transmission(
         frequency_hz=frequency_hz,
-        bandwidth_hz=signal.bandwidth_hz,
+        bandwidth_hz=signal.transmitted_bandwidth_hz,
         conducted_power_dbm=station.transmit_power_dbm,
         feeder_loss_db=feeder_loss_db(station, frequency_hz),
         antenna_gain_dbi=main_gain_dbi(station),

@@ -23,7 +23,7 @@ from linkcalc.operation.channel import (
     unconfirmed,
 )
 from linkcalc.operation.tank.loop import YEAR_S
-from linkcalc.wording import element
+from linkcalc.plan.wording import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult

@@ -13,6 +13,7 @@ from linkcalc.operation import exposure, messages
 from linkcalc.operation import limits as plan_limits
 from linkcalc.operation.tank import answer as tank
 from linkcalc.plan import Plan
+from linkcalc.rules.table import REGIONS
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,8 @@ class LimitsResult(Answer):
 
 def plan_limits_of(plan: Plan, region: str | None = None) -> LimitsResult:
     """Hold a plan's transmitters against the limits of its region, or of another."""
+    if region is not None and region not in REGIONS:
+        raise LinkcalcError(f"region {region!r} is not in the table; known: {', '.join(REGIONS)}")
     return LimitsResult(plan_limits.section(plan, region=region), exposure.section(plan))
 
 

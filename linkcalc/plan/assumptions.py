@@ -6,7 +6,7 @@ from typing import Any
 
 from linkcalc.plan.base import Section
 from linkcalc.plan.scenario import SOURCE, starter_values
-from linkcalc.wording import element
+from linkcalc.plan.wording import element
 
 
 @dataclass(frozen=True)

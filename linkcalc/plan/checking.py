@@ -11,15 +11,15 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, printable, quoted
 from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
 from linkcalc.plan.stations import AntennaFigures, Station
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
+from linkcalc.plan.wording import element
 from linkcalc.tabular import TableError, table_of, text_of
 from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
-from linkcalc.wording import element, printable, quoted
 
 T = TypeVar("T", bound=AntennaFigures)
 

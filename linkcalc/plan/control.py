@@ -6,8 +6,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from linkcalc.errors import quoted
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
-from linkcalc.wording import quoted
 
 MessageKind = Literal["level_report", "run_permit", "start", "stop", "acknowledgement"]
 

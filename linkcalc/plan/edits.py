@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, printable, quoted
 from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
 from linkcalc.plan.syntax import value_text
-from linkcalc.wording import element, printable, quoted, shown
+from linkcalc.plan.wording import element, shown
 
 _LISTS = ("station", "link", "message", "power")
 """Tables that are several, each known by its name (a supply by its station)."""

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple, TypeVar
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, quoted
 from linkcalc.plan.base import Section
 from linkcalc.plan.keys import (
     UNION_KEY,
@@ -22,8 +22,8 @@ from linkcalc.plan.keys import (
     places,
     sections_of,
 )
+from linkcalc.plan.wording import element, shown
 from linkcalc.units import converted, sister_units, split_unit
-from linkcalc.wording import element, quoted, shown
 
 Location = tuple[int | str, ...]
 S = TypeVar("S", bound=Section)

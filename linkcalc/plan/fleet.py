@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationError, model_validator
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, quoted
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
 from linkcalc.plan.base import ONE_LINE, Section, assumed, given, optional, plain, shown_units, starters
 from linkcalc.plan.checking import missing_file, missing_rasters, read_text, stations_with_patterns, told_of
@@ -25,7 +25,7 @@ from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURR
 from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
 from linkcalc.plan.syntax import parsed
-from linkcalc.wording import element, name_twice, quoted, repeated
+from linkcalc.plan.wording import element, name_twice, repeated
 
 POWER_STEPS_DBM = (2.0, 5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 26.0, 29.0)
 

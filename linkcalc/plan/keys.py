@@ -10,9 +10,9 @@ from typing import Any, Literal, get_args, get_origin
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic.fields import FieldInfo
 
+from linkcalc.errors import quoted
 from linkcalc.plan.base import Section
 from linkcalc.units import STATED, split_unit, takes_units
-from linkcalc.wording import quoted
 
 UNION_KEY = "kind"
 """The key that tells the members of a union of sections apart."""

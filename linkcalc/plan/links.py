@@ -42,6 +42,17 @@ class FskModulation(Section):
     sync_bytes: int = assumed(4, "sync word, bytes", ge=0, le=32)
     overhead_bytes: int = assumed(3, "length field and CRC, bytes", ge=0, le=64)
 
+    @model_validator(mode="after")
+    def _receiver_holds_the_signal(self) -> Self:
+        # narrower, it would hear less noise than any receiver of this signal can
+        least_khz = max(self.bit_rate_bps, 2.0 * self.deviation_hz) / 1e3
+        if self.bandwidth_khz is not None and self.bandwidth_khz < least_khz:
+            raise ValueError(
+                f"bandwidth_khz = {self.bandwidth_khz:g} is narrower than the signal of bit_rate_bps and"
+                f" deviation_hz: at least {least_khz:g}; leave it out for Carson's rule"
+            )
+        return self
+
 
 Modulation = Annotated[ChirpModulation | FskModulation, Field(discriminator="kind")]
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import ArgumentError, LinkcalcError, PlanError
+from linkcalc.errors import ArgumentError, LinkcalcError, PlanError, nearest, quoted, shortened
 from linkcalc.files import atomic_write
 from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.base import Section
@@ -21,7 +21,6 @@ from linkcalc.plan.model import Plan
 from linkcalc.plan.scenario import SOURCE, starter_profile
 from linkcalc.plan.syntax import parsed, toml
 from linkcalc.terrain.sources import is_elsewhere
-from linkcalc.wording import nearest, quoted, shortened
 
 if TYPE_CHECKING:
     from linkcalc.terrain.profile import Profile

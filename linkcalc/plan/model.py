@@ -6,6 +6,7 @@ from typing import Literal, Self
 
 from pydantic import model_validator
 
+from linkcalc.errors import nearest, quoted
 from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain, shown_units, starters
 from linkcalc.plan.control import Engine, Message, Tank
 from linkcalc.plan.links import Link
@@ -13,7 +14,7 @@ from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
 from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
-from linkcalc.wording import element, name_twice, nearest, quoted, repeated, unknown
+from linkcalc.plan.wording import element, name_twice, repeated, unknown
 
 
 class Plan(Section):

@@ -6,9 +6,9 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
+from linkcalc.errors import quoted
 from linkcalc.plan.base import Section, assumed, given, label, optional, plain
 from linkcalc.radio.antenna_types import AntennaType
-from linkcalc.wording import quoted
 
 AROUND_KEYS = ("surroundings", "surroundings_height_m", "surroundings_distance_m")
 """Keys of a station that say what stands around it; where none does, rasters may."""

@@ -5,9 +5,9 @@ from typing import Any, Literal, Self
 
 from pydantic import field_validator, model_validator
 
+from linkcalc.errors import quoted
 from linkcalc.plan.base import Section, assumed, optional, plain
 from linkcalc.propagation.loss_models import RULES, governing_fault
-from linkcalc.wording import quoted
 
 GroundType = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]
 

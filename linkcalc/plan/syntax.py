@@ -6,8 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from linkcalc.errors import PlanError
-from linkcalc.wording import printable
+from linkcalc.errors import PlanError, printable
 
 _MOST_POINTS = 1000
 

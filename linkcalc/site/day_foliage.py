@@ -11,7 +11,7 @@ from linkcalc.errors import OutOfRangeWarning
 from linkcalc.link.case import LinkCase
 from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.propagation import vegetation
-from linkcalc.site.measured import Leaf
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading
 
 TROPICS_DEG = 23.5

@@ -20,6 +20,7 @@ from linkcalc.area.height_pairs import HeightPairs, height_pairs
 from linkcalc.area.margins import SPREADING_FACTORS
 from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.link.case import ENDS, End, LinkCase, feeder_words, figures
+from linkcalc.link.drawing import LOWEST_M, MOST_M
 from linkcalc.link.legal import lawful
 from linkcalc.link.models import refuse_chosen
 from linkcalc.link.modulation import Signal
@@ -37,7 +38,6 @@ from linkcalc.rules.found import Status
 from linkcalc.site.compass import declination_deg
 from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.site.measured_table import MeasuredTable, measured_table
-from linkcalc.sweeps.mast_heights import LOWEST_M, MOST_M, requirement_words
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
@@ -262,7 +262,7 @@ def field_sheet(
         length_m=case.profile.length_m,
         region=loaded.plan.regulation.region,
         conditions=_conditions_words(case),
-        asked=requirement_words(asked),
+        asked=asked.words,
         reachable=asked.reachable,
         ground_known=not case.losses.ground_unknown[0],
         tries=asked.tries,

@@ -13,7 +13,7 @@ from linkcalc.site.loss_rate import largest_loss_rate
 from linkcalc.site.readings import Reading
 
 KEYS = ("rssi", "snr", "seq", "count")
-"""What a line may tell: level, SNR, the packet's number, and packets received so far."""
+"""What a line may tell: level, SNR, the packet's number, and packets received so far, which shows no loss."""
 
 MOST_GAP = 1000
 """A jump of the sequence number beyond this, or back, is a sender that started anew."""
@@ -109,11 +109,8 @@ class Tally:
     restarts: int = 0
     last: int | None = field(default=None, repr=False)
 
-    def lost_before(self, sequence: int | None) -> int | None:
+    def lost_before(self, sequence: int) -> int | None:
         """Count a packet in; how many were lost since the one before, None for the same once more."""
-        if sequence is None:
-            self.sent, self.received = self.sent + 1, self.received + 1
-            return 0
         lost = 0
         if self.last is not None:
             gap = sequence - self.last
@@ -146,8 +143,8 @@ def readings_of(
 ) -> Iterator[tuple[str, list[Reading]]]:
     """Turn lines into readings as they come: each line with the packets lost before it, and its own.
 
-    A line that tells nothing has none. `template` holds direction, heights and settings of all; a `tally`
-    goes on counting.
+    A line that tells nothing has none, and one without a number only its level: what was lost before it nobody
+    knows. `template` holds direction, heights and settings of all; a `tally` goes on counting.
     """
     counted = tally if tally is not None else Tally()
     number = 0
@@ -156,9 +153,9 @@ def readings_of(
         if heard is None:
             yield line, []
             continue
-        sequence = heard.sequence if heard.sequence is not None else heard.count
-        lost = counted.lost_before(sequence)
-        if lost is None:
+        numbered = heard.sequence is not None
+        lost = counted.lost_before(heard.sequence) if heard.sequence is not None else 0
+        if lost is None or not (numbered or heard.rssi_dbm is not None or heard.snr_db is not None):
             yield line, []
             continue
         time, found = now(), []
@@ -173,8 +170,9 @@ def readings_of(
                 time=time,
                 rssi_dbm=heard.rssi_dbm,
                 snr_db=heard.snr_db,
-                sent=1,
-                received=1,
+                # all that is heard has arrived: counted, it would prove a link that loses most
+                sent=1 if numbered else None,
+                received=1 if numbered else None,
             )
         )
         yield line, found

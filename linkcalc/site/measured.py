@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +30,7 @@ from linkcalc.site.fitted import NOTHING_ELSE, Fitted
 from linkcalc.site.heard import ERROR_DB, Count, Heard, MeasuredNoise
 from linkcalc.site.level import Found
 from linkcalc.site.loss_rate import loss_rate_interval
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Way
 from linkcalc.site.signal_and_noise import Expected, read_levels, row_words
 
@@ -43,8 +43,6 @@ _BURSTS_DB = 4.0
 """Noise that scatters more than a reading's error explains."""
 NOISE_SLACK_DB = 2.0
 """By so much a saturated SNR may read high."""
-
-Leaf = Literal["in_leaf", "out_of_leaf"]
 
 
 @dataclass(frozen=True)

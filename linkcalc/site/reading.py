@@ -6,6 +6,9 @@ from typing import Literal
 
 from linkcalc.link.findings import Way as Way
 
+Leaf = Literal["in_leaf", "out_of_leaf"]
+"""Foliage on the day."""
+
 
 @dataclass(frozen=True)
 class Reading:
@@ -41,7 +44,7 @@ class Reading:
     """Of the whole feeder with its connectors; in place of the named feeder's."""
     far_feeder_loss_db: float | None = None
     engine_running: bool | None = None
-    leaf: Literal["in_leaf", "out_of_leaf"] | None = None
+    leaf: Leaf | None = None
     wet_foliage: bool | None = None
     spot: str = ""
     latitude_deg: float | None = None

@@ -9,9 +9,9 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from linkcalc.errors import quoted
 from linkcalc.site.reading import Reading, Way
 from linkcalc.tabular import TableError, number
-from linkcalc.wording import quoted
 
 _EMPTY = frozenset({"", "-", "--", "n/a", "na", "nan", "null", "none", "?"})
 """How people and programs write "no value"."""

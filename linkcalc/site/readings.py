@@ -101,10 +101,10 @@ def read_all(
     seen: set[Reading] = set()
     for name, one in zip(names, found, strict=True):
         bare = tuple(_bare(r) for r in one.readings)
-        twin = whole.setdefault(bare, name)
-        if twin != name:
+        if (twin := whole.get(bare)) is not None:
             notes.append(f"{name} holds the readings of {twin} once more; counted once")
             continue
+        whole[bare] = name
         by_second = _stamped_by_second(one.readings)
         new = [r for r, b in zip(one.readings, bare, strict=True) if not (by_second and r.time and b in seen)]
         if len(new) < len(bare):

@@ -18,7 +18,7 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.answer import Answer, view
-from linkcalc.errors import LinkcalcError
+from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.case import LinkCase, feeder_loss_db, feeder_words, main_gain_dbi
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.parts_list import Bill, bill
@@ -35,7 +35,7 @@ from linkcalc.plan.stations import position_deg
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
 from linkcalc.site.acceptance import Acceptance, acceptance
 from linkcalc.site.day_foliage import TROPICS_DEG
-from linkcalc.site.measured import Leaf
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Readings
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.terrain import geodesy
@@ -43,7 +43,6 @@ from linkcalc.terrain.land_cover import Layers
 from linkcalc.terrain.profile import Profile
 from linkcalc.terrain.rasters import Mosaic
 from linkcalc.units import DBI_OVER_DBD_DB
-from linkcalc.wording import quoted
 
 MAP_ASPECT = 2.15
 """Width over height of the map."""

@@ -47,6 +47,13 @@ class Expected:
             case.signal.required_snr_db,
         )
 
+    def margin_heard_db(self, reading: Reading) -> float | None:
+        """Margin of one packet by its SNR, or by its level where the SNR saturates; None where it has no SNR."""
+        rssi, snr = reading.rssi_dbm, reading.snr_db
+        if snr is not None and snr >= SNR_BELIEVED_DB and rssi is not None:
+            snr = float(signal_power_dbm(rssi, snr, self.noise_dbm)) - self.noise_dbm
+        return None if snr is None else snr - self.required_snr_db
+
 
 @dataclass(frozen=True)
 class LevelReadings:

@@ -6,7 +6,7 @@ against the prediction for the heights, foliage and engine it was taken under; t
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -21,7 +21,8 @@ from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
 from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, update
-from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Leaf, Side, State
+from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Side, State
+from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
 
@@ -33,6 +34,8 @@ SAME_HEIGHT_M = 0.25
 the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
+Reservation = Literal["", "contradicted", "losses_unexplained", "over_limits"]
+"""Why a margin, however large, is not to be relied on."""
 
 CAUTIONS = (
     "A radio link is not a safety function and not an emergency stop, however well it measures.",
@@ -70,7 +73,7 @@ class Survey(Answer):
 
     name: str
     verdict: VerdictWord
-    statement: str = field(metadata=said("headline"))
+    reservation: Reservation = field(metadata=said("headline"), repr=False)
     signal: str
     readings_file: str
     readings_used: int
@@ -100,8 +103,19 @@ class Survey(Answer):
     drawing: tuple[DirectionDrawing, ...] = field(default=(), repr=False)
 
     @property
+    def weaker(self) -> DirectionSurvey:
+        """The direction that has least over, or lacks most of, what is required of it."""
+        return _weaker(self.directions)
+
+    @property
     def headline(self) -> str:
-        return f"Measured: {self.statement}"
+        """One sentence that answers first."""
+        return str(view("survey_text").headline(self))
+
+    @property
+    def statement(self) -> str:
+        """The same without "Measured", for where that stands beside it."""
+        return str(view("survey_text").statement(self))
 
 
 def survey_link(
@@ -196,14 +210,14 @@ def _answer(
     warnings += _disagreement(there, back)
     _, over = lawful(case)
     warnings += _legal_notes(over)
-    weaker = min((there, back), key=lambda d: d.fade_margin_db - d.required_margin_db)
-    but = _reservation(pairs, over) if weaker.verdict == "closes" else ""
+    weaker = _weaker((there, back))
+    reservation = _reservation(pairs, over) if weaker.verdict == "closes" else ""
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
         name=case.link.name,
-        verdict="at_risk" if but else weaker.verdict,
-        statement=_statement(weaker, but),
+        verdict="at_risk" if reservation else weaker.verdict,
+        reservation=reservation,
         signal=case.signal.text,
         readings_file=found.file,
         readings_used=len(readings),
@@ -228,13 +242,16 @@ def _answer(
     )
 
 
-def _reservation(sides: Sequence[tuple[Side, Found]], over: Sequence[Excess]) -> str:
-    """Why a margin, however large, is not to be relied on; empty where it is."""
+def _weaker(directions: Iterable[DirectionSurvey]) -> DirectionSurvey:
+    return min(directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
+
+
+def _reservation(sides: Sequence[tuple[Side, Found]], over: Sequence[Excess]) -> Reservation:
     if any(side.contradicts(found) for side, found in sides):
-        return "but the levels read contradict it"
+        return "contradicted"
     if any(side.losses_unexplained(found) for side, found in sides):
-        return "but packets are lost that the level does not explain"
-    return "but over the legal limits" if any(x.legal_dbm is None for x in over) else ""
+        return "losses_unexplained"
+    return "over_limits" if any(x.legal_dbm is None for x in over) else ""
 
 
 def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> tuple[list[Group], OneMore]:
@@ -370,16 +387,3 @@ def _legal_notes(over: Sequence[Excess]) -> list[str]:
         + ("" if x.legal_dbm is None else f"; the margins are for the legal {x.legal_dbm:.1f} dBm")
         for x in over
     ]
-
-
-def _statement(weaker: DirectionSurvey, but: str) -> str:
-    way = f"{weaker.from_} to {weaker.to}"
-    margin, needed = weaker.fade_margin_db, weaker.required_margin_db
-    if weaker.verdict == "closes":
-        text = f"{margin:.1f} dB of fade margin in the weaker direction ({way}); {needed:.1f} dB required"
-        return f"{text}{but and f'; {but}'}."
-    if weaker.verdict == "at_risk":
-        if margin >= needed:  # other users of the channel spoil more than is allowed
-            return f"{margin:.1f} dB of fade margin from {way}; the channel is too busy."
-        return f"{view('link_words').short_words(margin, needed, way)}."
-    return f"{-margin:.1f} dB below sensitivity from {way}."

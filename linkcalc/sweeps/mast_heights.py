@@ -5,6 +5,7 @@ pair, with a feeder that grows as its antenna is raised.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -18,26 +19,22 @@ from linkcalc.area.height_pairs import height_pairs
 from linkcalc.errors import DomainError
 from linkcalc.link.budget import DECIMALS
 from linkcalc.link.case import ENDS, LinkCase
+from linkcalc.link.drawing import LOWEST_M, MOST_M
 from linkcalc.link.findings import WAYS
 from linkcalc.link.judgement import Judgement, judgement
 from linkcalc.link.legal import lawful
-from linkcalc.link.on_ground import recorded_notes
+from linkcalc.link.on_ground import link_case, recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import Assumption, VerdictWord
 from linkcalc.link.uncertainty import noise_items, together_db
 from linkcalc.link.verdict import check_link
-from linkcalc.plan import Station
+from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.plan.base import COMMON_PRACTICE
 from linkcalc.sweeps.table import rows_of
+from linkcalc.terrain.land_cover import Layers
 
 if TYPE_CHECKING:
     import xarray
-
-LOWEST_M = 1.0
-"""Lowest antenna looked at; Rec. ITU-R P.1812 is stated from here."""
-
-MOST_M = 200.0
-"""Taller is another trade."""
 
 _LEVELS = 40
 MOST_LEVELS = 100
@@ -143,6 +140,41 @@ class HeightTable(Answer):
         return np.asarray(self.lacking_db <= 0.0)
 
 
+_LISTED = {
+    "cost_per_m": "mast_per_m",
+    "guyed_above_m": "guyed_above_m",
+    "guyed_cost_per_m": "guyed_mast_per_m",
+    "cost_per_mast": "mast",
+}
+"""Prices of masts in a plan's [prices]."""
+
+
+def heights_of(
+    loaded: LoadedPlan,
+    link: Link,
+    terrain: Layers,
+    *,
+    highest_m: float,
+    step_m: float | None,
+    bases_m: tuple[float | None, float | None],
+    prices: Mapping[str, float],
+) -> HeightTable:
+    """The heights of one link; what is not given is as the plan states it."""
+    known = loaded.plan.prices
+    listed = {name: getattr(known, key) for name, key in _LISTED.items() if key in known.model_fields_set}
+    stated = {**listed, **prices}
+    feet_m = (loaded.plan.station_named(name).mast_foot_m for name in (link.from_, link.to))
+    near_m, far_m = (foot if given is None else given for given, foot in zip(bases_m, feet_m, strict=True))
+    return height_table(
+        link_case(loaded, link, terrain),
+        highest_m=highest_m,
+        step_m=step_m,
+        prices=MastPrices(**stated),
+        stated=frozenset(stated),
+        bases_m=(near_m, far_m),
+    )
+
+
 def height_table(
     case: LinkCase,
     *,
@@ -190,7 +222,7 @@ def height_table(
         margin_db=grid.margins_db.min(axis=2),
         lacking_db=grid.lacking_db,
         cost=cost,
-        asked=requirement_words(Requirement.of(case.link)),
+        asked=Requirement.of(case.link).words,
         prices=costs,
         bases_m=bases_m,
         present=grid.pair((row, column)),
@@ -288,19 +320,6 @@ class _Grid:
             required_margins_db=(forward.required_margin_db, return_.required_margin_db),
             delivery_probability=min(forward.delivery_probability, return_.delivery_probability),
         )
-
-
-def requirement_words(asked: Requirement) -> str:
-    """What is required of each direction, in words.
-
-    >>> requirement_words(Requirement(0.99, 0.9, 20.0, 3, 0.01))
-    '99 % of the messages (up to 3 tries each) at 90 % of such sites, and 20 dB of fade margin'
-    """
-    tries = "" if asked.tries == 1 else f" (up to {asked.tries} tries each)"
-    words = f"{100.0 * asked.success:.6g} % of the messages{tries} at {100.0 * asked.confidence:g} % of such sites"
-    if asked.stated_margin_db is not None:
-        words += f", and {asked.stated_margin_db:g} dB of fade margin"
-    return words
 
 
 def _step_m(top_m: float) -> float:

@@ -11,11 +11,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, quoted
 from linkcalc.plan import Antenna, ChirpModulation, Conditions, Feeder, FskModulation, Link, Station, Terrain
 from linkcalc.plan.keys import allowed, kind_of, sections_of, words_of
+from linkcalc.plan.wording import shown
 from linkcalc.units import split_unit
-from linkcalc.wording import quoted, shown
 
 PIECES = frozenset(
     {

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
-from linkcalc.errors import ArgumentError, DomainError
+from linkcalc.errors import ArgumentError, DomainError, quoted
 from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
@@ -36,7 +36,6 @@ from linkcalc.sweeps.sweeping import (
 )
 from linkcalc.sweeps.table import Sweep, Values
 from linkcalc.terrain import geodesy
-from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     import xarray

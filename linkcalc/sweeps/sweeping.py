@@ -82,7 +82,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     Examples
     --------
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.files import sample_path
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": range(7, 13), "far.height": [2, 4, 8]})
     >>> found["weaker_fade_margin_db"].round(1)[0]
     array([-1.1,  8.2, 16.7])

@@ -76,7 +76,7 @@ class Sweep(Answer):
 
     Examples
     --------
-    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.files import sample_path
     >>> from linkcalc.plan import load_plan
     >>> from linkcalc.sweeps.sweeping import sweep_plan
     >>> found = sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 9, 12], "power": [10, 14]})

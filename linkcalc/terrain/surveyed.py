@@ -7,11 +7,10 @@ from math import inf
 from pathlib import Path
 
 from linkcalc._kinds import kinds_checked
-from linkcalc.errors import TerrainError
+from linkcalc.errors import TerrainError, quoted
 from linkcalc.tabular import Table, TableError, number, table_of, text_of
 from linkcalc.terrain.profile import CLUTTER_KINDS, ZONES, Profile, profile_from
 from linkcalc.terrain.raster import GROUND_LIMITS_M
-from linkcalc.wording import quoted
 
 LARGEST_FILE_BYTES = 20_000_000
 COLUMNS = ("distance_m", "ground_m", "clutter_m", "clutter_kind", "zone")

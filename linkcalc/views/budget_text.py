@@ -19,11 +19,7 @@ class BudgetLine:
 
 
 def term_words(term: Term) -> str:
-    """Return a term's name without the station it belongs to, where its block of the budget tells that.
-
-    >>> term_words(Term("antenna_gain", 2.15, "transmitter", station="tank"))
-    'antenna gain'
-    """
+    """Return a term's name without the station it belongs to, where its block of the budget tells that."""
     return term.name if term.group == "path" else TERMS[term.kind]
 
 

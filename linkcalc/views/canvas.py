@@ -97,11 +97,7 @@ def write_facts(figure: Figure, y: float, words: str) -> None:
 
 
 def filled(words: str, width: int) -> str:
-    """Words in lines, no figure parted from its unit.
-
-    >>> filled("on 868 MHz", 8).splitlines()
-    ['on', '868 MHz']
-    """
+    """Words in lines, no figure parted from its unit."""
     kept = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), style.drawable(words))
     return fill(kept, width).replace(NO_BREAK, " ")
 

@@ -21,7 +21,7 @@ def compare_figure(found: Candidates, link: str) -> Figure:
     with style.styled_figure(10.0, height) as figure:
         ax = figure.add_axes((0.33, 0.9 / height, 0.45, 1.0 - 1.8 / height))
         for y, row in enumerate(rows):
-            colour = style.VERDICT[row.verdict][0]
+            colour = style.VERDICT[row.verdict]
             margin, spare = weaker_margins_db(row)
             low, high = (v - (margin - spare) for v in row.fade_margin_interval_db)
             ax.plot([low, high], [y, y], color=colour, lw=7, alpha=0.35, solid_capstyle="butt")

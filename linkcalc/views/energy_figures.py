@@ -17,10 +17,7 @@ _TICKS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0)
 
 
 def life_figure(station: StationEnergy, spreading_factor: int | None = None) -> Figure:
-    """Draw battery life against reporting interval, the planned spreading factor in the foreground.
-
-    ValueError if there is no life by spreading factor to draw.
-    """
+    """Draw battery life against reporting interval, the planned spreading factor in the foreground."""
     battery = station.battery
     if battery is None or not battery.by_spreading_factor:
         raise ValueError(f"{station.station}: no battery life by spreading factor to draw")

@@ -22,6 +22,7 @@ from linkcalc.link.result import Direction, Drawing, LinkResult, Result
 from linkcalc.views import canvas, style
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import (
+    VERDICT_WORDS,
     clearance_words,
     decibel_words,
     distance_words,
@@ -376,7 +377,7 @@ def draw_budget(ax: Axes, direction: Direction, *, rows: int | None = None) -> A
         ax.plot(level, row, "|", color=colour, ms=9, mew=2.2, zorder=4)
         _budget_row(room, rows, row, name, "", f"{level:.1f} dBm", bold=offset == 0)
     row = len(steps) + len(closing)
-    margin, colour = direction.fade_margin_db, style.VERDICT[direction.verdict][0]
+    margin, colour = direction.fade_margin_db, style.VERDICT[direction.verdict]
     left = min(direction.sensitivity_dbm, direction.received_power_dbm)
     ax.add_patch(Rectangle((left, row - 0.32), abs(margin), 0.64, fc=colour, ec="none", zorder=2))
     if math.isfinite(direction.required_margin_db):
@@ -509,11 +510,11 @@ def write_all(result: Result, out_dir: Path) -> list[Path]:
 
 def _write_title(figure: Figure, link: LinkResult) -> None:
     """Name and verdict on the first line; signal and margin on the second."""
-    colour, verdict = style.VERDICT[link.verdict]
     weaker = weaker_direction(link)
     margin = canvas.true_minus(decibel_words(weaker.fade_margin_db))
     margin = f"margin {margin}, required {required_margin_words(weaker.required_margin_db)}"
-    canvas.write_heading(figure, link.name, path_words(link), (verdict, colour), margin)
+    verdict = VERDICT_WORDS[link.verdict], style.VERDICT[link.verdict]
+    canvas.write_heading(figure, link.name, path_words(link), verdict, margin)
 
 
 def _signed(value_db: float) -> str:

@@ -116,11 +116,7 @@ def _draw_nodes(ax: Axes, result: FleetResult, x: np.ndarray, y: np.ndarray) -> 
 
 
 def factor_colour(factor: int | None) -> str:
-    """A spreading factor's colour: one hue, darker for a higher one.
-
-    >>> factor_colour(7) != factor_colour(12)
-    True
-    """
+    """A spreading factor's colour: one hue, darker for a higher one."""
     return to_hex(style.ramp(style.SEQUENCE[2:])((min(max(factor or 9, 7), 12) - 7) / 5.0))
 
 

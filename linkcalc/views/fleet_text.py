@@ -5,7 +5,6 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Unpack
 
-from linkcalc.files import csv_text
 from linkcalc.fleets.limits import Held
 from linkcalc.fleets.reach import regime_words
 from linkcalc.fleets.result import FleetResult, LoadPoint, NodeAnswer
@@ -13,7 +12,7 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.jsonout import json_text
+from linkcalc.views.jsonout import json_text, rows_csv
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import probability_words, trimmed
 
@@ -332,50 +331,58 @@ def _plain(value: Any) -> Any:
     return value
 
 
-COLUMNS = (
-    "name", "latitude_deg", "longitude_deg", "antenna_height_m", "verdict", "shed", "spreading_factor",
-    "transmit_power_dbm", "distance_m", "path", "margin_db", "assured", "success_alone", "success_predicted",
-    "tries_sent", "collided", "interval_s", "time_on_air_s", "airtime_s_per_day", "charge_mah_per_day",
-    "battery_years", "reached", "limits", "lacks",
-)  # fmt: skip
-
-
 def nodes_csv(result: FleetResult) -> str:
     """Every node with how it sends and fares, as CSV."""
-    rows: list[Sequence[Any]] = [COLUMNS]
-    for n in result.nodes:
-        rows.append(
-            [
-                n.name, f"{n.latitude_deg:.6f}", f"{n.longitude_deg:.6f}", f"{n.antenna_height_m:g}",
-                n.verdict, n.shed, n.spreading_factor or "", f"{n.power_dbm:g}",
-                _digits(n.distance_m, 0), n.path,
-                _digits(n.margin_db, 2), f"{n.assured:.5f}", f"{n.success_alone:.5f}",
-                f"{n.success_predicted:.5f}",
-                f"{n.transmissions:.4f}", f"{n.collided:.5f}", f"{n.interval_s:g}",
-                f"{n.time_on_air_s:.6f}", f"{n.airtime_s_per_day:.3f}", f"{n.charge_mah_per_day:.4f}",
-                "" if n.battery_years is None else f"{n.battery_years:.2f}", "; ".join(n.reached),
-                n.limits.status, n.lacks,
-            ]
-        )  # fmt: skip
-    return csv_text(rows)
+    return rows_csv(map(_node_row, result.nodes))
+
+
+def _node_row(n: NodeAnswer) -> dict[str, Any]:
+    return {
+        "name": n.name,
+        "latitude_deg": f"{n.latitude_deg:.6f}",
+        "longitude_deg": f"{n.longitude_deg:.6f}",
+        "antenna_height_m": f"{n.antenna_height_m:g}",
+        "verdict": n.verdict,
+        "shed": n.shed,
+        "spreading_factor": n.spreading_factor,
+        "transmit_power_dbm": f"{n.power_dbm:g}",
+        "distance_m": _digits(n.distance_m, 0),
+        "path": n.path,
+        "margin_db": _digits(n.margin_db, 2),
+        "assured": f"{n.assured:.5f}",
+        "success_alone": f"{n.success_alone:.5f}",
+        "success_predicted": f"{n.success_predicted:.5f}",
+        "tries_sent": f"{n.transmissions:.4f}",
+        "collided": f"{n.collided:.5f}",
+        "interval_s": f"{n.interval_s:g}",
+        "time_on_air_s": f"{n.time_on_air_s:.6f}",
+        "airtime_s_per_day": f"{n.airtime_s_per_day:.3f}",
+        "charge_mah_per_day": f"{n.charge_mah_per_day:.4f}",
+        "battery_years": _digits(n.battery_years, 2),
+        "reached": "; ".join(n.reached),
+        "limits": n.limits.status,
+        "lacks": n.lacks,
+    }
 
 
 def reach_csv(result: FleetResult) -> str:
     """Every path from a node to a shed, with its margin for each signal at the highest power, as CSV."""
     signals = [f"margin_sf{f}_db" if f else "margin_db" for f in result.factors]
-    rows = [["name", "shed", "distance_m", "path_loss_db", "path", "uncertainty_db", *signals]]
     found = result.drawing
-    for k, node in enumerate(result.nodes):
-        for j, shed in enumerate(result.sheds):
-            rows.append(
-                [
-                    node.name, shed.name, _digits(found.length_m[k, j], 0), _digits(found.loss_db[k, j], 2),
-                    regime_words(int(found.regime[k, j])), _digits(float(found.sigma_db[k, j]), 1),
-                    *(_digits(v, 2) for v in node.margins_db[j]),
-                ]
-            )  # fmt: skip
-    return csv_text(rows)
+    return rows_csv(
+        {
+            "name": node.name,
+            "shed": shed.name,
+            "distance_m": _digits(found.length_m[k, j], 0),
+            "path_loss_db": _digits(found.loss_db[k, j], 2),
+            "path": regime_words(int(found.regime[k, j])),
+            "uncertainty_db": _digits(found.sigma_db[k, j], 1),
+            **{name: _digits(v, 2) for name, v in zip(signals, node.margins_db[j], strict=True)},
+        }
+        for k, node in enumerate(result.nodes)
+        for j, shed in enumerate(result.sheds)
+    )
 
 
-def _digits(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else ""
+def _digits(value: float | None, digits: int) -> str:
+    return "" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"

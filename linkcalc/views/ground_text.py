@@ -8,11 +8,7 @@ _MOST_TILES = 12
 
 
 def needed_text(plan_name: str, bounds: Bounds, radius_km: float = 0.0) -> str:
-    """Say which tiles of the open sets an area needs.
-
-    >>> print(needed_text("site.toml", (46.1, 6.2, 46.3, 6.4)).splitlines()[0])
-    Ground for site.toml: 46.1000 to 46.3000 N, 6.2000 to 6.4000 E (15.4 by 22.2 km)
-    """
+    """Say which tiles of the open sets an area needs."""
     south, west, north, east = bounds
     width, height = area_km(bounds)
     what = f", {radius_km:g} km around the stations" if radius_km else ""

@@ -100,7 +100,7 @@ def draw_heights(ax: Axes, table: HeightTable) -> Axes:
 def _said_of_all(room: canvas.Room, closes: bool) -> list[tuple[float, float]]:
     """Say in the picture that it closes everywhere, or nowhere; return the places that are taken."""
     words = f"closes {'at all' if closes else 'nowhere at'} these heights"
-    colour = style.VERDICT["closes" if closes else "does_not_close"][0]
+    colour = style.VERDICT["closes" if closes else "does_not_close"]
     middle, y = room.width_pt / 2, room.height_pt - 16
     room.text(middle, y, words, style.TEXT_PT, colour, bold=True, ha="center", va="center", paper=True)
     half = canvas.width_of_text(words, style.TEXT_PT, bold=True) / 2
@@ -118,11 +118,7 @@ def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
 
 
 def shade_of(margin_db: float) -> str:
-    """Colour of a margin, the same in every picture: greys below 0 dB, from there one hue, darker up to 40 dB.
-
-    >>> shade_of(-31.0) == shade_of(-50.0), shade_of(10.0) == shade_of(10.0), shade_of(-1.0) == shade_of(0.0)
-    (True, True, False)
-    """
+    """Colour of a margin, the same in every picture: greys below 0 dB, from there one hue, darker up to 40 dB."""
     if margin_db < 0.0:
         return to_hex(style.ramp(style.BELOW)(min(-margin_db / 30.0, 1.0)))
     # the darkest end would hide lines and marks

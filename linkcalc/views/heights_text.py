@@ -37,12 +37,7 @@ def cost_words(cost: float) -> str:
 
 
 def pair_words(table: HeightTable, pair: Pair) -> str:
-    """Name both heights.
-
-    >>> from types import SimpleNamespace as Of
-    >>> pair_words(Of(from_="tank", to="shed"), Of(near_height_m=4.0, far_height_m=12.5))
-    '4.0 m at tank and 12.5 m at shed'
-    """
+    """Name both heights."""
     return f"{_metres(pair.near_height_m)} at {table.from_} and {_metres(pair.far_height_m)} at {table.to}"
 
 
@@ -91,11 +86,7 @@ def _each(cost_per_m: float) -> str:
 
 
 def some(values: Floats, keep: Sequence[float], most: int) -> list[int]:
-    """Pick evenly spread indices, the first, the last and those of some values among them.
-
-    >>> some(np.arange(1.0, 21.0), [6.5, 12.0], 6)
-    [0, 5, 10, 11, 14, 19]
-    """
+    """Pick evenly spread indices, the first, the last and those of some values among them."""
     count = len(values)
     if count <= most:
         return list(range(count))

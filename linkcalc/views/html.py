@@ -24,11 +24,7 @@ _UNSEEN = ("Cc", "Cf", "Cs", "Co")
 
 
 def page(template: str, **filled: Any) -> str:
-    """Fill in a template of `templates/`: text is escaped, `markupsafe.Markup` is not.
-
-    >>> print(page("card/picture.html", picture={"words": 'A & "B" <i>', "source": "data:,"}), end="")
-    <img alt="A &amp; &#34;B&#34; &lt;i&gt;" style="max-width:100%;margin-top:.4em" src="data:,">
-    """
+    """Fill in a template of `templates/`: text is escaped, `markupsafe.Markup` is not."""
     return _environment().get_template(template).render(**filled)
 
 
@@ -72,11 +68,7 @@ _NEGATIVE = re.compile(r"(?<![^\W_])-(?=\d)")
 
 
 def data_url(kind: str, content: bytes) -> str:
-    """Return a file as an address that holds it; the kind is such as ``image/png``.
-
-    >>> print(data_url("image/png", b"PNG"))
-    data:image/png;base64,UE5H
-    """
+    """Return a file as an address that holds it; the kind is such as ``image/png``."""
     from markupsafe import Markup
 
     return Markup(f"data:{kind};base64,{b64encode(content).decode('ascii')}")

@@ -8,11 +8,12 @@ import math
 import os
 import types
 import typing
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
+from linkcalc.files import csv_text
 from linkcalc.link import result as results
 from linkcalc.link.result import SCHEMA_VERSION, Advice, Assumption, LinkResult, Result
 from linkcalc.plan.assumptions import still_the_starters
@@ -29,11 +30,7 @@ _DEFINED = (
 
 
 def shown_names(record: Any) -> list[str]:
-    """Return the attributes of a dataclass that make its plain data: fields, or what is said in a field's place.
-
-    >>> shown_names(Advice)
-    ['kind', 'text', 'effort', 'fade_margin_db', 'sufficient']
-    """
+    """Return the attributes of a dataclass that make its plain data: fields, or what is said in a field's place."""
     return [
         name
         for f in dataclasses.fields(record)
@@ -52,16 +49,15 @@ def json_text(data: Any, *, indent: int | None = 2) -> str:
     return json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+def rows_csv(rows: Iterable[Mapping[str, Any]]) -> str:
+    """Rows, each its cells by the name of their column, as CSV."""
+    listed = list(rows)
+    names = list(dict.fromkeys(name for row in listed for name in row))
+    return csv_text([names, *([row.get(name) for name in names] for row in listed)])
+
+
 def section_json(name: str, section: Any, assumed: Sequence[Assumption] = ()) -> str:
-    """Return one section alone as strict JSON under its name; null if the plan does not ask for it.
-
-    Of what was `assumed`, the values that are still the starter's are named too, where there are any.
-
-    >>> print(section_json("tank", None), end="")
-    {
-      "tank": null
-    }
-    """
+    """Return a section as strict JSON under its name, null if the plan has none, and what is still the starter's."""
     invented = plain_data(still_the_starters(assumed))
     return json_text({name: _section(section), **({"still_the_starters": invented} if invented else {})})
 

@@ -70,12 +70,7 @@ def rules_report(rules: Iterable[Rule], **screen: Unpack[Screen]) -> str:
 
 
 def timing_words(rule: Rule) -> str:
-    """Write when and on how many channels a row allows to send; empty where it limits neither.
-
-    >>> from linkcalc.rules.table import rules
-    >>> timing_words(next(r for r in rules() if r.id == "eu-g1"))
-    '1 % duty, or listening first: 100 s an hour in each 200 kHz, 1 s a transmission, 0.1 s pause'
-    """
+    """Write when and on how many channels a row allows to send; empty where it limits neither."""
     words = []
     if rule.duty_cycle is not None:
         duty = f"{100.0 * rule.duty_cycle:g} % duty"

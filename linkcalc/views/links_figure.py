@@ -12,6 +12,7 @@ from linkcalc.views import canvas, style
 from linkcalc.views.links_map import Positions
 from linkcalc.views.map_figures import draw_relief
 from linkcalc.views.map_frame import Mark, draw_marks
+from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _MAP_IN: Final = 6.8
 _LEFT_IN: Final = 0.95
@@ -28,8 +29,8 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
     at = dict(zip(names, zip(x.tolist(), y.tolist(), strict=True), strict=True))
     links = [(k, k.directions[0].from_, k.directions[0].to) for k in result.links]
     links = [(k, a, b) for k, a, b in links if a in at and b in at]
-    counts = {v: sum(k.verdict == v for k, _, _ in links) for v in style.VERDICT}
-    said = {v: style.VERDICT[v][1].lower() if n == 1 else _SEVERAL[v] for v, n in counts.items()}
+    counts = {v: sum(k.verdict == v for k, _, _ in links) for v in VERDICTS_IN_TEXT}
+    said = {v: VERDICTS_IN_TEXT[v] if n == 1 else _SEVERAL[v] for v, n in counts.items()}
     words = ", ".join(f"{n} {said[v]}" for v, n in counts.items() if n)
     title = canvas.filled(
         f"{len(links)} links: {words}" if len(links) != 1 else f"{links[0][0].name}: {words[2:]}", 74
@@ -47,9 +48,7 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
         marks = [Mark(name, *at[name], "^", 8.0) for name in names]
         draw_marks(ax, marks, lines=[(at[a], at[b]) for _, a, b in links])
         canvas.write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)
-        handles = [
-            Line2D([], [], label=style.VERDICT[v][1].lower(), **_look(v)) for v, n in counts.items() if n
-        ]
+        handles = [Line2D([], [], label=VERDICTS_IN_TEXT[v], **_look(v)) for v, n in counts.items() if n]
         handles.append(
             Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station")
         )
@@ -63,4 +62,4 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
 
 
 def _look(verdict: str) -> dict[str, Any]:
-    return {"color": style.VERDICT[verdict][0], "lw": 1.9, "ls": _DASHES[verdict]}
+    return {"color": style.VERDICT[verdict], "lw": 1.9, "ls": _DASHES[verdict]}

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.views.style import VERDICT
-from linkcalc.views.words import weaker_direction
+from linkcalc.views.words import VERDICT_WORDS, weaker_direction
 
 Positions = Mapping[str, tuple[float, float]]
 """Latitude and longitude of the stations that have any, by name."""
@@ -42,7 +42,7 @@ def links_kml(result: Result, positions: Positions) -> str:
     document = ElementTree.SubElement(root, "Document")
     _text(document, "name", result.title or result.plan_file)
     _text(document, "description", result.cautions[0])
-    for verdict, (colour, _) in VERDICT.items():
+    for verdict, colour in VERDICT.items():
         style = ElementTree.SubElement(document, "Style", id=verdict)
         line = ElementTree.SubElement(style, "LineStyle")
         # alpha, blue, green, red
@@ -54,7 +54,7 @@ def links_kml(result: Result, positions: Positions) -> str:
         _text(ElementTree.SubElement(mark, "Point"), "coordinates", f"{lon:.7f},{lat:.7f}")
     for link in _placed(result, positions):
         mark = ElementTree.SubElement(document, "Placemark")
-        _text(mark, "name", f"{link.name}: {VERDICT[link.verdict][1]}")
+        _text(mark, "name", f"{link.name}: {VERDICT_WORDS[link.verdict]}")
         _text(mark, "description", link.headline)
         _text(mark, "styleUrl", f"#{link.verdict}")
         line = ElementTree.SubElement(mark, "LineString")

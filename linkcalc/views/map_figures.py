@@ -22,6 +22,7 @@ from linkcalc.views import canvas, style
 from linkcalc.views.coverage_text import headline, percent, preview_words
 from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
+from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _CHANGES: Final[Any] = (0, (5, 3))
 """Dashes of the line where the best station changes."""
@@ -38,11 +39,7 @@ LIGHT: Final = (0.25, 0.95)
 
 
 def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
-    """Light that falls on the ground from the north-west, 0 to 1, NaN where there is no ground.
-
-    >>> hillshade(np.zeros((3, 3)), 30.0).round(3)[1].tolist()
-    [0.643, 0.643, 0.643]
-    """
+    """Light that falls on the ground from the north-west, 0 to 1, NaN where there is no ground."""
     down, across = np.gradient(ground_m, cell_m)
     steep = float(np.nanpercentile(np.hypot(down, across), 90)) if np.isfinite(down).any() else 0.0
     lift = np.clip(0.35 / max(steep, 1e-6), 1.0, 6.0) if steep > 0.0 else 1.0
@@ -175,15 +172,19 @@ def _marks(result: CoverageResult) -> list[Mark]:
 def _no_answer(ax: Axes, result: CoverageResult) -> None:
     """Hatch where there is no answer within the radius: paper is what was not asked."""
     away = result.distance_m()
-    lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m) & (away >= 1.0)
+    lost = np.isnan(result.bands["margin_db"]) & (away <= result.radius_m - result.cell_m)
     draw_hatch(ax, _axis_km(lost, result.cell_m), lost, "\\\\\\", style.HAIRLINE, 1.5)
 
 
 def draw_hatch(ax: Axes, axis_km: np.ndarray, where: np.ndarray, hatch: str, ink: Any, zorder: float) -> None:
-    """Hatch the cells of a square of land that are chosen."""
+    """Hatch the cells of a square of land that are chosen, each to its edges."""
     if where.any() and min(where.shape) > 1:
+        # a place just within either edge of each cell, so that the outline runs between cells and cuts none
+        half_km = 0.4999 * (axis_km[1] - axis_km[0])
+        edges_km = np.add.outer(axis_km, (-half_km, half_km)).ravel()
+        chosen = where.astype(float).repeat(2, axis=0).repeat(2, axis=1)
         drawn = ax.contourf(
-            axis_km, -axis_km, where.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=zorder
+            edges_km, -edges_km, chosen, levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=zorder
         )  # fmt: skip
         drawn.set_edgecolor(ink)
         drawn.set_linewidth(0.0)
@@ -194,7 +195,7 @@ def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> 
     for name in reversed(VERDICTS):
         fill, ink, hatch = style.VERDICT_FILL[name]
         share = result.area_km2(name) * 1e6 / result.cell_m**2 / max(result.cells, 1)
-        label = f"{style.VERDICT[name][1].lower()}, {percent(share)}"
+        label = f"{VERDICTS_IN_TEXT[name]}, {percent(share)}"
         handles.append(Patch(facecolor=fill, edgecolor=ink, hatch=hatch, linewidth=0.6, label=label))
     handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
     if len(result.stations) > 1:

@@ -12,7 +12,13 @@ from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
 from linkcalc.views.html import data_url, page
 from linkcalc.views.text import EFFORT_WORDS
-from linkcalc.views.words import decibel_words, path_words, probability_words, required_margin_words
+from linkcalc.views.words import (
+    VERDICT_WORDS,
+    decibel_words,
+    path_words,
+    probability_words,
+    required_margin_words,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -73,7 +79,7 @@ def show(
     Examples
     --------
     >>> from linkcalc.plan import load_plan
-    >>> from linkcalc.sample_files import sample_path
+    >>> from linkcalc.files import sample_path
     >>> from linkcalc.sweeps.sweeping import sweep_plan
     >>> card = show(sweep_plan(load_plan(sample_path("plain")), {"sf": [7, 8]}), pictures=False)
     >>> print(str(card).splitlines()[0])
@@ -129,7 +135,6 @@ def _picture(drawn: "Figure | None", words: str) -> dict[str, str] | None:
 
 
 def _link_data(link: LinkResult, pictures: bool) -> dict[str, Any]:
-    colour, word = style.VERDICT[link.verdict]
     drawn = None
     if pictures:
         from linkcalc.views.figures import profile_figure
@@ -138,8 +143,8 @@ def _link_data(link: LinkResult, pictures: bool) -> dict[str, Any]:
     ways = link.directions
     return {
         "name": link.name,
-        "colour": colour,
-        "verdict": word,
+        "colour": style.VERDICT[link.verdict],
+        "verdict": VERDICT_WORDS[link.verdict],
         "headline": link.headline,
         "path": path_words(link),
         "rows": [

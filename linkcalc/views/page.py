@@ -35,14 +35,7 @@ _PLAIN = str.maketrans(
 
 
 def abilities(stream: TextIO, environ: Mapping[str, str]) -> tuple[bool, bool]:
-    """Return (colour, ascii_only) for `report`, from what a stream can show.
-
-    Colour needs a terminal, and neither NO_COLOR (non-empty) nor TERM=dumb in the environment.
-
-    >>> import io
-    >>> abilities(io.TextIOWrapper(io.BytesIO(), encoding="ascii"), {})
-    (False, True)
-    """
+    """Return (colour, ascii_only) of a `Screen`: what a stream can show, and NO_COLOR and TERM=dumb allow."""
     colour = stream.isatty() and not environ.get("NO_COLOR") and environ.get("TERM") != "dumb"
     try:
         "→°±·…─×−".encode(getattr(stream, "encoding", None) or "ascii")

@@ -20,7 +20,7 @@ def range_figure(found: HowFar) -> Figure:
     with style.styled_figure(10.0, height) as figure:
         ax = canvas.axes_in(figure, 3.0, 1.05, 6.7, height - 1.95)
         y, ticks, names, near = 0.0, [], [], NEAREST_M / 1e3
-        good, fair = (style.VERDICT[verdict][0] for verdict in ("closes", "at_risk"))
+        good, fair = (style.VERDICT[verdict] for verdict in ("closes", "at_risk"))
         for ground in found.grounds:
             first = y
             for reach in (r for r in found.reaches if r.ground == ground.name):

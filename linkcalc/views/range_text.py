@@ -3,7 +3,6 @@
 import math
 from typing import Any, Unpack
 
-from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
 from linkcalc.views.jsonout import json_text
 from linkcalc.views.page import Columns, Page, Screen
@@ -25,7 +24,7 @@ def reach_words(distance_m: float) -> str:
 def range_report(found: HowFar, **screen: Unpack[Screen]) -> str:
     page = Page(**screen)
     page.wrap(f"How far: {found.from_} to {found.to} and back, {found.frequency_hz / 1e6:g} MHz", bold=True)
-    page.fact(f"closes: {requirement_words(found.asked)}; a gamble: half of such sites work.")
+    page.fact(f"closes: {found.asked.words}; a gamble: half of such sites work.")
     for line in found.over_limits:
         page.fact(line)
     columns: Columns = [
@@ -62,7 +61,7 @@ def range_dict(found: HowFar) -> dict[str, Any]:
         "from": found.from_,
         "to": found.to,
         "frequency_hz": found.frequency_hz,
-        "asked": requirement_words(found.asked),
+        "asked": found.asked.words,
         "over_limits": list(found.over_limits),
         "reaches": [
             {

@@ -211,7 +211,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
             look: dict[str, Any] = {
                 "size": style.TEXT_PT,
                 "weight": "bold",
-                "color": style.VERDICT[verdict][0],
+                "color": style.VERDICT[verdict],
             }
             figure.text(1.0 - 0.25 / width, top, words, ha="right", va="center", **look)
         figure.text(0.75 / width, 0.14 / height, canvas.SAFETY, va="center", **style.CAPTION)

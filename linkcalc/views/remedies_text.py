@@ -3,9 +3,9 @@
 from collections.abc import Iterator, Sequence
 from typing import Unpack
 
-from linkcalc.files import csv_text
 from linkcalc.link.parts_list import Bill
 from linkcalc.link.result import Change, LinkResult, Part, Remedy
+from linkcalc.views.jsonout import rows_csv
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import decibel_words, distance_words, rounded, time_words, trimmed
 
@@ -32,11 +32,7 @@ def money(amount: float, currency: str = "") -> str:
 
 
 def part_words(part: Part) -> str:
-    """Return what a part is, without how many.
-
-    >>> part_words(Part("tank", "antenna", "yagi", 9.5, 1.0, "piece", 70.0, 70.0, False))
-    'antenna, yagi of 9.5 dBi'
-    """
+    """Return what a part is, without how many."""
     kind = part.what.replace("_", " ")
     if part.item == "antenna":
         gain = "" if part.size is None else f" of {trimmed(part.size)} dBi"
@@ -53,11 +49,7 @@ def part_words(part: Part) -> str:
 
 
 def quantity_words(part: Part) -> str:
-    """Return how much or how many.
-
-    >>> quantity_words(Part("tank", "feeder", "rg213", None, 6.0, "m", 3.0, 18.0, False))
-    '6 m'
-    """
+    """Return how much or how many."""
     if part.unit == "piece":
         return trimmed(part.quantity)
     amount = rounded(part.quantity, 0 if part.quantity >= 20 else 1).removesuffix(".0")
@@ -210,24 +202,17 @@ def alike_words(link: LinkResult, links: Sequence[LinkResult]) -> str:
 
 def bill_csv(bill: Bill) -> str:
     """Return the parts of a plan as CSV: one row a part, no sums."""
-    head = [
-        "station",
-        "item",
-        "type",
-        "size",
-        "quantity",
-        "unit",
-        "unit_price",
-        "cost",
-        "currency",
-        "price_from",
-    ]
-    rows = [
-        [p.station, p.item, p.what, p.size, p.quantity, p.unit, p.unit_price, p.cost, bill.currency,
-         "plan" if p.price_stated else "example"]
+    return rows_csv(
+        {
+            "station": p.station,
+            "item": p.item,
+            "type": p.what,
+            **{name: getattr(p, name) for name in ("size", "quantity", "unit", "unit_price", "cost")},
+            "currency": bill.currency,
+            "price_from": "plan" if p.price_stated else "example",
+        }
         for p in bill.parts
-    ]  # fmt: skip
-    return csv_text([head, *rows])
+    )
 
 
 def bill_cells(p: Part) -> list[str]:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from linkcalc.answer import Answer
 from linkcalc.errors import LinkcalcError
-from linkcalc.files import atomic_write, csv_text
+from linkcalc.files import atomic_write
 from linkcalc.views import style
-from linkcalc.views.jsonout import plain_data, shown_names
+from linkcalc.views.jsonout import plain_data, rows_csv, shown_names
 from linkcalc.views.jsonout import to_dict as result_data
 from linkcalc.views.notebook import show, text_card
 
@@ -96,12 +96,7 @@ _DATA: dict[str, Function] = {
 
 
 def text(answer: Any, width: int = 80, **look: Any) -> str:
-    """Return the whole answer as its command prints it; for `Answer.text`.
-
-    >>> import linkcalc as lc
-    >>> print(text(lc.acceptance(success=0.9)).splitlines()[0])
-    29 packets, none lost: proves that 90 % of the packets arrive, at 95 %
-    """
+    """Return the whole answer as its command prints it; for `Answer.text`."""
     kind = _kind(answer)
     if kind in _REPORTS:
         about = _TAKEN[kind](answer) if kind in _TAKEN else (answer,)
@@ -164,14 +159,9 @@ def write(answer: Answer, path: Path) -> None:
         case ".txt":
             content = answer.text()
         case ".csv":
-            content = _csv(answer.to_rows())
+            content = rows_csv(answer.to_rows())
         case ".svg" | ".png" as ending:
             content = style.render(answer.figure(), ending[1:])
         case other:
             raise LinkcalcError(f"{path}: {other or 'no ending'}: write .json, .txt, .csv, .svg or .png")
     atomic_write(path, content)
-
-
-def _csv(rows: list[dict[str, Any]]) -> str:
-    names = list(dict.fromkeys(name for row in rows for name in row))
-    return csv_text([names, *([row.get(name) for name in names] for row in rows)])

@@ -10,14 +10,13 @@ import os
 import re
 import unicodedata
 import warnings
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from linkcalc.files import atomic_write
-from linkcalc.views.link_words import VERDICTS
 
 if TYPE_CHECKING:
     from matplotlib.colors import Colormap
@@ -58,12 +57,23 @@ CLUTTER: Final[dict[str, tuple[str, str, str]]] = {
 }
 """Fill, edge and hatch of what stands on the ground, by kind."""
 
-VERDICT: Final[dict[str, tuple[str, str]]] = {
-    "closes": (RAY, VERDICTS["closes"].upper()),
-    "at_risk": (CAUTION, VERDICTS["at_risk"].upper()),
-    "does_not_close": (ACCENT, VERDICTS["does_not_close"].upper()),
+VERDICT: Final[dict[str, str]] = {"closes": RAY, "at_risk": CAUTION, "does_not_close": ACCENT}
+"""Colour of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
+
+RECORD: Final[dict[str, str]] = VERDICT | {
+    **{"ink": INK, "muted": "#4f5b64", "line": "#c3cad0", "tint": "#f1f4f6", "paper": PAPER},
 }
-"""Colour and words of each verdict: the same in pictures, pages and maps; terminals have the nearest of theirs."""
+"""Variables of the record's style sheet."""
+SHEET: Final[dict[str, str]] = VERDICT | {
+    **{"ink": "#1b262e", "muted": "#43505a", "line": "#b9c3ca", "tint": "#eef3f6", "paper": PAPER},
+    # what is drawn on, and words on a verdict's colour, in the dark too
+    **{"plain": PAPER, "focus": POINT, "link": RAY, "alarm": ACCENT},
+}
+"""Variables of the field sheet's, with more contrast: for a phone in the sun."""
+SHEET_IN_THE_DARK: Final[dict[str, str]] = {
+    **{"ink": "#eef3f6", "muted": "#c3ced6", "line": "#4a5963", "tint": "#25333d", "paper": "#10181e"},
+    **{"focus": "#ffb59f", "link": "#9fd0f5", "alarm": "#ffb59f"},
+}
 
 LOSS: Final = "#ccd3d8"
 """Fill of a step down in a budget (84); a step up has the zone's outline."""
@@ -186,13 +196,9 @@ def halo(width_pt: float) -> list[Any]:
     return [withStroke(linewidth=width_pt, foreground=PAPER)]
 
 
-def verdict_rules() -> str:
-    """Return the verdicts' colours as the variables that the pages' style sheets use.
-
-    >>> verdict_rules().split(";")[0]
-    '--closes: #12466e'
-    """
-    return " ".join(f"--{verdict}: {colour};" for verdict, (colour, _) in VERDICT.items())
+def css_variables(colours: Mapping[str, str]) -> str:
+    """Return colours as the variables that the pages' style sheets use."""
+    return " ".join(f"--{name}: {colour};" for name, colour in colours.items())
 
 
 @contextmanager
@@ -219,11 +225,7 @@ _NOT_LOOKS = frozenset({"backend", "backend_fallback", "interactive", "toolbar",
 
 
 def new_figure(width_in: float, height_in: float) -> "Figure":
-    """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept.
-
-    >>> type(new_figure(4, 3).canvas).__name__
-    'FigureCanvasAgg'
-    """
+    """Return an empty figure on the Agg canvas: no pyplot, no window, no state kept."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -259,10 +261,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
 
 
 def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -> list[Path]:
-    """Write `<path_stem>.svg` and `<path_stem>.png` into a folder that exists, each whole or not at all.
-
-    LinkcalcError if one cannot be written; `title` is what a viewer or a screen reader calls the picture.
-    """
+    """Write `<path_stem>.svg` and `.png`, each whole or not at all; `title`: what a screen reader calls it."""
     stem = Path(path_stem)
     written = []
     for kind in ("svg", "png"):
@@ -273,10 +272,7 @@ def save(figure: "Figure", path_stem: str | os.PathLike[str], title: str = "") -
 
 
 def slug(name: str) -> str:
-    """Return `name` as a short file name part: lower-case letters and digits of any script, and hyphens.
-
-    Latin letters lose their accents; 120 bytes of UTF-8 at most.
-    """
+    """Return `name` as a file name part: lower-case letters and digits of any script, hyphens, 120 bytes at most."""
     kept = []
     for c in unicodedata.normalize("NFC", name).lower():
         plain = unicodedata.normalize("NFKD", c).encode("ascii", "ignore").decode()

@@ -33,8 +33,8 @@ def margin_figure(survey: Survey) -> Figure:
             draw_direction(left, right, direction, drawing, width * 72.0 - 80.0)
         left.set_xlabel("Readings in the order of the file")
         right.set_xlabel("Likelihood")
-        colour, words = style.VERDICT[survey.verdict]
-        canvas.write_heading(figure, survey.name, survey.headline, (words, colour))
+        verdict = VERDICT_WORDS[survey.verdict], style.VERDICT[survey.verdict]
+        canvas.write_heading(figure, survey.name, survey.headline, verdict)
         caption = (
             "Margins under the plan's conditions, fading allowed for. Open: too far from the others to count."
         )

@@ -4,14 +4,16 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Unpack
 
+from linkcalc.link.wording import OVER_LIMITS, lack_words, short_words
 from linkcalc.site.acceptance import Acceptance, Count, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
-from linkcalc.site.survey import Survey
+from linkcalc.site.survey import Reservation, Survey
 from linkcalc.site.walk_test import Spot
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
+    Rows,
     decibel_words,
     height_words,
     probability_words,
@@ -24,6 +26,10 @@ _MOST_SPOTS_LISTED = 12
 _MOST_STEPS = 12
 
 
+Figures = Sequence[tuple[str, str, Callable[[DirectionSurvey], str]]]
+"""Name in a report, name in a record (empty: not in it), and what stands there of a direction; "-": nothing."""
+
+
 def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
     page = Page(**screen)
     page.wrap(f"{VERDICT_WORDS[survey.verdict]}  {survey.name}", bold=True)
@@ -31,14 +37,47 @@ def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
     for sentence in site_sentences(survey):
         page.wrap(sentence, indent=2)
     page.blank()
-    _margins(page, survey.directions)
-    _measured(page, survey.directions)
+    page.directions(survey.directions, survey_rows(survey.directions, MARGINS))
+    page.heading("What was measured")
+    page.directions(survey.directions, survey_rows(survey.directions, MEASURED))
+    page.wrap(
+        "Level is the wanted signal's: the RSSI where the signal is strong, from the SNR where it is weak. "
+        "Lost packets count as below sensitivity, and the loss over the predicted allows for fading.",
+        indent=2,
+    )
     _conditions(page, survey)
     if survey.spots:
         _spots(page, survey.spots)
     page.items("Warnings", survey.warnings)
     page.items("Cautions", survey.cautions)
     return page.text()
+
+
+_RESERVATIONS: dict[Reservation, str] = {
+    "": "",
+    "contradicted": "; but the levels read contradict it",
+    "losses_unexplained": "; but packets are lost that the level does not explain",
+    "over_limits": f"; but {OVER_LIMITS}",
+}
+
+
+def headline(survey: Survey) -> str:
+    return f"Measured: {statement(survey)}"
+
+
+def statement(survey: Survey) -> str:
+    """The headline without its first word."""
+    weaker = survey.weaker
+    way, margin = f"{weaker.from_} to {weaker.to}", f"{weaker.fade_margin_db:.1f} dB of fade margin"
+    if weaker.verdict == "closes":
+        required = f"{weaker.required_margin_db:.1f} dB required"
+        return f"{margin} in the weaker direction ({way}); {required}{_RESERVATIONS[survey.reservation]}."
+    if weaker.verdict == "does_not_close" and weaker.fade_margin_db < 0.0:
+        return f"{lack_words(-weaker.fade_margin_db)} below sensitivity from {way}."
+    if weaker.fade_margin_db >= weaker.required_margin_db:
+        # other users of the channel spoil more than is allowed
+        return f"{margin} from {way}; the channel is too busy."
+    return f"{short_words(weaker.fade_margin_db, weaker.required_margin_db, way)}."
 
 
 def site_sentences(survey: Survey) -> tuple[str, str]:
@@ -52,42 +91,13 @@ def site_sentences(survey: Survey) -> tuple[str, str]:
     )
 
 
-def _margins(page: Page, directions: Sequence[DirectionSurvey]) -> None:
-    rows = [
-        ("Margin now", [decibel_words(d.fade_margin_db) for d in directions]),
-        ("  95 % interval", [interval_of(d.fade_margin_interval_db) for d in directions]),
-        ("  required", [required_margin_words(d.required_margin_db) for d in directions]),
-        ("  chance of reaching it", [probability_words(d.margin_probability) for d in directions]),
-        ("  predicted before", [decibel_words(d.predicted_margin_db) for d in directions]),
-        ("    95 % interval", [interval_of(d.predicted_margin_interval_db) for d in directions]),
-        ("Message arrives", [probability_words(d.delivery_probability) for d in directions]),
-        ("  95 % interval", [share_words(d.delivery_probability_interval) for d in directions]),
-        ("  predicted before", [probability_words(d.predicted_delivery_probability) for d in directions]),
-        ("Verdict", [VERDICT_WORDS[d.verdict] for d in directions]),
-    ]
-    _table(page, directions, rows)
-
-
-def _measured(page: Page, directions: Sequence[DirectionSurvey]) -> None:
-    page.heading("What was measured")
-    rows = [
-        ("Readings of level", [str(d.readings) if d.readings else "none" for d in directions]),
-        ("Level, median", [_level(d.level_dbm) for d in directions]),
-        ("  predicted for the day", [_level(d.predicted_level_dbm) for d in directions]),
-        ("  in the weakest tenth", [_level(d.level_10_percent_dbm) for d in directions]),
-        ("Loss over the predicted", [signed_or_none(d.excess_db) for d in directions]),
-        ("  95 % interval", [interval_of(d.excess_interval_db) for d in directions]),
-        ("Noise, median", [_level(d.noise_dbm) for d in directions]),
-        ("  predicted", [_level(d.noise_dbm and d.predicted_noise_dbm) for d in directions]),
-        ("Packets that arrived", [packet_words(d) for d in directions]),
-        ("  95 % interval", [share_words(d.received_share_interval) for d in directions]),
-    ]
-    _table(page, directions, rows)
-    page.wrap(
-        "Level is the wanted signal's: the RSSI where the signal is strong, from the SNR where it is weak. "
-        "Lost packets count as below sensitivity, and the loss over the predicted allows for fading.",
-        indent=2,
-    )
+def survey_rows(ways: Sequence[DirectionSurvey], figures: Figures, *, record: bool = False) -> Rows:
+    """Return figures by direction as a report names them, which leaves out what nobody measured, or a record."""
+    if record:
+        rows = [(name, [words(d) for d in ways]) for _, name, words in figures if name]
+        return [(name, ["not measured" if c == "-" else c for c in cells]) for name, cells in rows]
+    rows = [(name, [words(d) for d in ways]) for name, _, words in figures]
+    return [row for row in rows if any(cell != "-" for cell in row[1])]
 
 
 def _conditions(page: Page, survey: Survey) -> None:
@@ -295,10 +305,6 @@ def _first_of_each(r: RuleOutcome, column: int) -> list[tuple[int, int]]:
     return raised
 
 
-def _table(page: Page, directions: Sequence[DirectionSurvey], rows: Sequence[tuple[str, list[str]]]) -> None:
-    page.directions(directions, [row for row in rows if any(c != "-" for c in row[1])])
-
-
 def interval_of(interval: tuple[float, float] | None) -> str:
     return "-" if interval is None else f"{interval[0]:.0f} to {interval[1]:.0f} dB".replace("-0 ", "0 ")
 
@@ -318,12 +324,42 @@ def signed(value_db: float) -> str:
     return f"{value_db:+.1f}"
 
 
-def signed_or_none(value_db: float | None) -> str:
-    return "-" if value_db is None else f"{value_db:+.1f} dB"
+MARGINS: Figures = (
+    ("Margin now", "Margin", lambda d: decibel_words(d.fade_margin_db)),
+    ("  95 % interval", "Margin, 95 % interval", lambda d: interval_of(d.fade_margin_interval_db)),
+    ("  required", "Required margin", lambda d: required_margin_words(d.required_margin_db)),
+    ("  chance of reaching it", "Chance that it is there", lambda d: probability_words(d.margin_probability)),
+    ("  predicted before", "", lambda d: decibel_words(d.predicted_margin_db)),
+    ("    95 % interval", "", lambda d: interval_of(d.predicted_margin_interval_db)),
+    (
+        "Message arrives",
+        "A message arrives, with its tries",
+        lambda d: probability_words(d.delivery_probability),
+    ),
+    ("  95 % interval", "Share, 95 % interval", lambda d: share_words(d.delivery_probability_interval)),
+    ("  predicted before", "", lambda d: probability_words(d.predicted_delivery_probability)),
+    ("Verdict", "Verdict", lambda d: VERDICT_WORDS[d.verdict]),
+)
+MEASURED: Figures = (
+    ("Readings of level", "Readings of level", lambda d: str(d.readings) if d.readings else "none"),
+    ("Level, median", "Level, median", lambda d: _level(d.level_dbm)),
+    ("  predicted for the day", "Level predicted for the day", lambda d: _level(d.predicted_level_dbm)),
+    ("  in the weakest tenth", "Level in the weakest tenth", lambda d: _level(d.level_10_percent_dbm)),
+    ("Loss over the predicted", "Loss over the predicted", lambda d: _excess(d.excess_db)),
+    ("  95 % interval", "", lambda d: interval_of(d.excess_interval_db)),
+    ("Noise, median", "Noise, median", lambda d: _level(d.noise_dbm)),
+    ("  predicted", "", lambda d: _level(d.noise_dbm and d.predicted_noise_dbm)),
+    (
+        "Packets that arrived",
+        "Packets that arrived",
+        lambda d: "-" if d.sent is None else f"{d.received} of {d.sent}",
+    ),
+    ("  95 % interval", "Share, 95 % interval", lambda d: share_words(d.received_share_interval)),
+)
 
 
-def packet_words(d: DirectionSurvey) -> str:
-    return "-" if d.sent is None else f"{d.received} of {d.sent}"
+def _excess(value_db: float | None) -> str:
+    return "-" if value_db is None else f"{signed(value_db)} dB"
 
 
 def percent(share: float) -> str:

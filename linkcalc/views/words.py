@@ -86,6 +86,10 @@ def worst_clearance_m(link: LinkResult) -> float:
     return float(drawing.ray_m[i] - top)
 
 
+Rows = list[tuple[str, list[str]]]
+"""Of a table: what is told, and what of it for each direction or station."""
+
+
 def upper_first(words: str) -> str:
     return words[:1].upper() + words[1:]
 
@@ -107,11 +111,7 @@ RESTS_ON = {
 
 
 def starter_words(assumed: Sequence[Assumption], section: str = "") -> str:
-    """Name the values that are still the starter's, of one of `RESTS_ON` or of all; empty where there are none.
-
-    >>> starter_words([Assumption("tank.start_percent", 40.0, "still the starter's value")], "tank")
-    "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place."
-    """
+    """Name the values that are still the starter's, of one of `RESTS_ON` or of all; empty where there are none."""
     by_table: dict[str, list[str]] = {}
     for a in still_the_starters(assumed):
         table, key = table_and_key(a.key)
@@ -130,11 +130,7 @@ def table_and_key(key: str) -> tuple[str, str]:
 
 
 def assumption_lines(assumed: Sequence[Assumption]) -> list[str]:
-    """Return what was assumed, a line for each source.
-
-    >>> assumption_lines([Assumption("conditions leaf", "in_leaf", "worst case")])
-    ['worst case: conditions leaf = in_leaf']
-    """
+    """Return what was assumed, a line for each source."""
     by_source: dict[str, dict[str, list[str]]] = {}
     for a in assumed:
         table, _, key = a.key.rpartition(" ")

@@ -8,8 +8,8 @@ import rasterio
 
 from linkcalc.area.coverage import plan_coverage
 from linkcalc.area.geofiles import closing_area, geotiff
+from linkcalc.files import sample_path
 from linkcalc.plan import load_plan
-from linkcalc.sample_files import sample_path
 
 
 @pytest.mark.slow

@@ -20,6 +20,7 @@ from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
 from linkcalc.area.tiles import Run
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.files import sample_path
 from linkcalc.link.advice import advise
 from linkcalc.link.decision import judge_link
 from linkcalc.link.on_ground import link_case, open_terrain
@@ -35,7 +36,6 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Station, load_plan, plan_from
 from linkcalc.propagation import compiled
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.views.jsonout import section_json
 from linkcalc.views.relay_figures import relay_map, relay_profiles

@@ -8,7 +8,7 @@ import resource
 import subprocess
 import sys
 
-from linkcalc.sample_files import sample_names, sample_path
+from linkcalc.files import sample_names, sample_path
 from tests.benchmarks.measure import Row
 
 STACK = "import numpy, scipy.special, rasterio, pydantic, typer"

@@ -4,9 +4,9 @@ from typing import Any
 
 from scipy.stats import norm, truncnorm, uniform
 
+from linkcalc.files import sample_path
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
-from linkcalc.sample_files import sample_path
 from linkcalc.sweeps.sampling import sample
 from linkcalc.sweeps.sweeping import sweep_plan
 from tests.benchmarks.measure import Row, side_by_side

@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from linkcalc.files import sample_path
 from linkcalc.link.case import LinkCase
 from linkcalc.link.decision import judge_link
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan
-from linkcalc.sample_files import sample_path
 from linkcalc.sweeps.mast_heights import height_table
 from linkcalc.sweeps.sweeping import sweep_plan
 from tests.benchmarks.measure import Row, side_by_side

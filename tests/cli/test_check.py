@@ -12,8 +12,8 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
+from linkcalc.files import sample_path
 from linkcalc.link.case import LinkCase
-from linkcalc.sample_files import sample_path
 from linkcalc.views.jsonout import result_schema
 from tests import sites
 

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
-from linkcalc.sample_files import sample_path
+from linkcalc.files import sample_path
 
 pytestmark = pytest.mark.cli
 

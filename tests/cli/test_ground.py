@@ -16,10 +16,10 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.errors import PlanError, TerrainError
+from linkcalc.files import sample_path
 from linkcalc.plan import load_plan
 from linkcalc.plan.edits import with_terrain
 from linkcalc.plan.ground_data import needed_area, stations_in
-from linkcalc.sample_files import sample_fleet_path
 from linkcalc.terrain import local_copy, sources
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.open_sets import SETS, kind_of_file, set_named
@@ -429,11 +429,11 @@ def test_the_area_holds_every_station_with_room_around(plan: Path) -> None:
 
 def test_a_fleets_sheds_and_nodes_count(tmp_path: Path) -> None:
     for name in ("upland_fleet.toml", "upland_tanks.csv"):
-        (tmp_path / name).write_bytes(sample_fleet_path().with_name(name).read_bytes())
+        (tmp_path / name).write_bytes(sample_path("upland_fleet").with_name(name).read_bytes())
     placed = stations_in(tmp_path / "upland_fleet.toml")[1]
     assert {"west shed", "east shed", "tank 01"} <= {site.name for site in placed}
     done = linkcalc(
-        "ground", tmp_path / "upland_fleet.toml", "--folder", sample_fleet_path().parent, "--write"
+        "ground", tmp_path / "upland_fleet.toml", "--folder", sample_path("upland_fleet").parent, "--write"
     )
     assert done.exit_code == 0, done.stderr
     (raster,) = tomllib.loads((tmp_path / "upland_fleet.toml").read_text())["terrain"]["rasters"]

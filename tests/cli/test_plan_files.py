@@ -10,10 +10,10 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
+from linkcalc.files import sample_path, samples_folder
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.plan.sites import read_sites
-from linkcalc.sample_files import sample_fleet_path, sample_path, samples_folder
 from linkcalc.terrain.cutting import Cutting, cut_profile
 from linkcalc.terrain.geodesy import path_between
 from tests.plan.plans import PLAN
@@ -291,7 +291,7 @@ def test_the_schema_accepts_the_plan_and_finds_its_faults(old: str, new: str, pl
 
 @pytest.mark.parametrize("file", sorted(samples_folder().glob("*.toml")), ids=lambda file: file.stem)
 def test_the_schemas_take_every_sample_and_refuse_it_with_a_fault(file: Path) -> None:
-    kind = "fleet" if file == sample_fleet_path() else "plan"
+    kind = "fleet" if file == sample_path("upland_fleet") else "plan"
     described = json.loads(linkcalc("schema", kind).stdout)
     jsonschema.Draft202012Validator.check_schema(described)
     text = file.read_text()

@@ -7,8 +7,8 @@ from typer.testing import CliRunner, Result
 
 from linkcalc.cli import app
 from linkcalc.errors import LinkcalcError
+from linkcalc.files import sample_names, sample_path, samples_folder
 from linkcalc.plan import load_plan
-from linkcalc.sample_files import sample_names, sample_path, samples_folder
 
 pytestmark = pytest.mark.cli
 

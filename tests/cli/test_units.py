@@ -8,8 +8,8 @@ import pytest
 from typer.testing import CliRunner
 
 from linkcalc.cli import app
+from linkcalc.files import copy_samples
 from linkcalc.plan import load_plan
-from linkcalc.sample_files import copy_samples
 from linkcalc.views import units
 
 pytestmark = pytest.mark.cli

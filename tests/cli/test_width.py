@@ -4,7 +4,7 @@ import pytest
 from typer.testing import CliRunner
 
 from linkcalc.cli import _output, app
-from linkcalc.sample_files import samples_folder
+from linkcalc.files import samples_folder
 from linkcalc.views.page import cells
 
 pytestmark = pytest.mark.cli

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from linkcalc.link.wording import lack_words
 
 from linkcalc.link.case import LinkCase
 from linkcalc.link.decision import judge_link
@@ -676,6 +677,18 @@ def test_nothing_overlaps_and_all_is_legible(browser: Browser, page: Page, size:
     cut = """return [...document.querySelectorAll('.stepper input')]
         .filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.id)"""
     assert browser.script(cut) == []
+
+
+@pytest.mark.parametrize("short_db", [0.01, 0.049, 0.06, 3.0])
+def test_what_is_lacking_is_never_none(browser: Browser, pages: dict[str, Page], short_db: float) -> None:
+    browser.open(pages["upland"].file, "phone")
+    line = browser.script(
+        "const found = judgedAt(fitted(), sheet.height); found.weaker.needed = found.weaker.margin + arguments[0];"
+        "showVerdict(found); return document.getElementById('verdict-line').textContent",
+        short_db,
+    )
+    # as the report of a check says it
+    assert f": {lack_words(short_db)} short of the " in line.replace("\u00a0", " ")
 
 
 def test_it_is_legible_in_the_dark(browser: Browser, pages: dict[str, Page]) -> None:

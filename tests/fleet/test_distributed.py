@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from linkcalc.area.distributed import Distributed
+from linkcalc.files import sample_path
 from linkcalc.fleets.reach import paths
 from linkcalc.fleets.simulate import simulated_parts
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
-from linkcalc.sample_files import sample_fleet_path
 from tests.fleet.networks import scattered
 
 dask = pytest.importorskip("distributed", reason="the extra `distributed` is not installed")
@@ -35,7 +35,7 @@ class Deadly:
 @pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs signals")
 def test_a_cluster_gives_the_same_bits_and_loses_nothing_with_a_worker():
-    loaded = load_fleet(sample_fleet_path())
+    loaded = load_fleet(sample_path("upland_fleet"))
     network, setting = scattered(60, interval_s=300.0, tries=2)
     options = {"duration_s": 300.0 * 50, "parts": 12, "seed": 6}
     with (

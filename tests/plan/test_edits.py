@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linkcalc.errors import PlanError
+from linkcalc.files import sample_path
 from linkcalc.plan import load_plan
 from linkcalc.plan.edits import Edit, edited, edited_text, setting
-from linkcalc.sample_files import sample_path
 from tests.plan.plans import PLAN, plan_text, write
 
 TABLES = tomllib.loads(PLAN)

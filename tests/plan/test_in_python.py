@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import PlanError
+from linkcalc.files import sample_path
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Feeder, Station, load_plan, plan_from
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.profile import profile_from
 from tests.plan.plans import PLAN, write
 

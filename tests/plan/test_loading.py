@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from linkcalc.errors import PlanError
-from linkcalc.plan import load_plan
+from linkcalc.plan import FskModulation, load_plan
 from tests.plan.plans import HEIGHT, PLAN, load, plan_text, refusal, write
 
 
@@ -213,6 +213,16 @@ def test_tables_written_wrongly_show_the_header_to_write(
     tmp_path: Path, changes: list[tuple[str, str]], said: str
 ) -> None:
     assert said in refusal(tmp_path, *changes)
+
+
+@pytest.mark.parametrize("width_khz", [5.0, 49.9])
+def test_an_fsk_receiver_narrower_than_its_signal_is_refused(width_khz: float) -> None:
+    with pytest.raises(
+        ValueError, match="narrower than the signal of bit_rate_bps and deviation_hz: at least 50"
+    ):
+        FskModulation(
+            kind="fsk", bit_rate_bps=50e3, deviation_hz=25e3, required_snr_db=10.0, bandwidth_khz=width_khz
+        )
 
 
 @pytest.mark.parametrize(

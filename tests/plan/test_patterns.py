@@ -9,13 +9,13 @@ import pytest
 import linkcalc as lc
 from linkcalc.area.coverage import plan_coverage
 from linkcalc.errors import DomainError, PlanError
+from linkcalc.files import sample_path
 from linkcalc.link.case import directional, figures, main_gain_dbi
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.radio.antenna import cut, gain_towards_dbi, generic_antenna
-from linkcalc.sample_files import sample_path
 from linkcalc.sweeps.mast_heights import height_table
 
 AZIMUTH = [(0.0, 11.0), (30.0, 8.0), (60.0, 2.0), (90.0, -4.0), (135.0, -7.0), (180.0, -9.0),

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from linkcalc.errors import PlanError
+from linkcalc.files import sample_path
 from linkcalc.plan import Plan, Station, load_plan
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.plan.keys import places
 from linkcalc.plan.scenario import starter_profile
 from linkcalc.plan.starter import starter_plan
-from linkcalc.sample_files import sample_path
 
 
 @pytest.fixture

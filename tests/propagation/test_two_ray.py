@@ -501,7 +501,7 @@ def test_an_impossible_profile_is_refused(arguments):
 
 def test_where_line_and_footprint_do_not_agree_nothing_is_mirrored_from_either_end():
     """A path of the invented upland on which a trial line jumps from one fit to another as it moves."""
-    from linkcalc.sample_files import samples_folder
+    from linkcalc.files import samples_folder
     from linkcalc.terrain.cutting import cut_profile
 
     ends = (-40.010262157838, -20.00116856905062), (-40.01736, -20.03736)

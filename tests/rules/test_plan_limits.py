@@ -114,6 +114,16 @@ def test_fsk_has_no_spreading_factors_to_compare():
     assert tank.limits.by_spreading_factor == ()
 
 
+@pytest.mark.parametrize("receiver_khz", [None, 500.0])
+def test_a_wide_receiver_makes_no_digital_modulation_of_a_narrow_fsk_signal(receiver_khz):
+    modulation = {"kind": "fsk", "bit_rate_bps": 4800.0, "deviation_hz": 5000.0, "required_snr_db": 10.0}
+    modulation |= {"bandwidth_khz": receiver_khz} if receiver_khz else {}
+    found = section(plan(link={"modulation": modulation, "frequency_mhz": 915.0}, regulation=EU), region="us")
+    # 14.8 kHz by Carson's rule: 47 CFR 15.247(a)(2) asks for 500 kHz, whatever the receiver lets through
+    assert found.status == "over"
+    assert {e.limits.largest_conducted_rule for e in found.ends} == {"us-field"}
+
+
 def test_without_a_region_or_an_interval_the_answer_is_unknown():
     assert section(plan()).status == "unknown"
     assert section(plan()).line.startswith("Limits: unknown here, no region stated")

@@ -7,10 +7,10 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
+from linkcalc.files import sample_path
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import load_plan
 from linkcalc.plan.stations import position_deg
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.arrays import clearance_of, profile_of_array
 from linkcalc.terrain.cutting import cut_profile
 from linkcalc.terrain.profile import Profile

@@ -1,23 +1,33 @@
 """Figures, times, names and money as reports, pictures and pages write them."""
 
+import io
 import math
 from datetime import date
+from types import SimpleNamespace as Of
 from typing import Any
 
+import numpy as np
 import pytest
 
+from linkcalc.link.result import Advice, Assumption, Part, Term
+from linkcalc.rules.table import rules
 from linkcalc.views import (
+    budget_text,
     canvas,
     coverage_text,
     energy_text,
+    fleet_figures,
     fleet_text,
     heights_figures,
     heights_text,
     html,
+    jsonout,
     limits_text,
+    map_figures,
     map_frame,
     messages_figures,
     messages_text,
+    page,
     range_text,
     relay_text,
     remedies_text,
@@ -30,7 +40,14 @@ from linkcalc.views import (
 )
 from linkcalc.views.record import rows
 
+HEIGHTS = Of(from_="tank", to="shed")
+YAGI = Part("tank", "antenna", "yagi", 9.5, 1.0, "piece", 70.0, 70.0, False)
+IN_LEAF = Assumption("conditions leaf", "in_leaf", "worst case")
+STARTERS = Assumption("tank.start_percent", 40.0, "still the starter's value")
+
 SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
+    (budget_text.term_words, (Term("antenna_gain", 2.15, "transmitter", station="tank"),), "antenna gain"),
+    (canvas.filled, ("on 868 MHz", 8), "on\n868 MHz"),
     (canvas.spread_apart, ([10.0, 11.0], [4.0, 4.0], 0.0, 20.0), [8.5, 12.5]),
     (coverage_text.percent, (0.0004,), "<0.1 %"),
     (coverage_text.percent, (0.5,), "50.0 %"),
@@ -54,11 +71,24 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
     (fleet_text.times_words, (0.125,), "an eighth"),
     (fleet_text.times_words, (1.0,), "as planned"),
     (fleet_text.times_words, (4.0,), "4 times"),
+    (
+        heights_text.pair_words,
+        (HEIGHTS, Of(near_height_m=4.0, far_height_m=12.5)),
+        "4.0 m at tank and 12.5 m at shed",
+    ),
+    (heights_text.some, (np.arange(1.0, 21.0), [6.5, 12.0], 6), [0, 5, 10, 11, 14, 19]),
+    (heights_figures.shade_of, (-31.0,), heights_figures.shade_of(-50.0)),
     (heights_figures.band_levels, (-13.2, 31.0), [-20.0, -10.0, 0.0, 10.0, 20.0, 30.0, 40.0]),
+    (lambda *factors: len({*map(fleet_figures.factor_colour, factors)}), (7, 8, 9, 10, 11, 12), 6),
+    (lambda *margins_db: len({*map(heights_figures.shade_of, margins_db)}), (-1.0, 0.0, 10.0, 40.0, 50.0), 4),
+    (lambda flat: map_figures.hillshade(flat, 30.0).round(3)[1].tolist(), (np.zeros((3, 3)),), [0.643] * 3),
     (heights_text.cost_words, (1020.0,), "1020"),
     (heights_text.cost_words, (12.345,), "12.3"),
     (heights_text.figure_words, (4.0,), "4.0"),
     (heights_text.figure_words, (12.25,), "12.25"),
+    (html.data_url, ("image/png", b"PNG"), "data:image/png;base64,UE5H"),
+    (jsonout.section_json, ("tank", None), '{\n  "tank": null\n}\n'),
+    (jsonout.shown_names, (Advice,), ["kind", "text", "effort", "fade_margin_db", "sufficient"]),
     (html.typeset, ("<b>tank\u202e at\t-3.4 dB",), "<b>tank at −3.4\xa0dB"),
     (html.minus, ("-3.4 dB, rg-58, -12 to -1 dB, sub-GHz",), "−3.4 dB, rg-58, −12 to −1 dB, sub-GHz"),
     (limits_text.power_words, (13.979,), "14.0 dBm"),
@@ -67,6 +97,11 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
     (limits_text.interval_words, (1800.0,), "30 min"),
     (limits_text.interval_words, (None,), "never"),
     (limits_text.interval_words, (0.3707, 0.3707), "any"),
+    (
+        limits_text.timing_words,
+        (next(r for r in rules() if r.id == "eu-g1"),),
+        "1 % duty, or listening first: 100 s an hour in each 200 kHz, 1 s a transmission, 0.1 s pause",
+    ),
     (map_frame.graticule_step, (0.11,), 0.02),
     (map_frame.graticule_step, (0.05,), 0.01),
     (map_frame.graticule_step, (7.0,), 1.0),
@@ -94,6 +129,7 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
     (messages_text.duration_words, (600.0,), "10 min"),
     (messages_text.duration_words, (5400.0,), "90 min"),
     (messages_text.duration_words, (176714.0,), "49 h"),
+    (page.abilities, (io.TextIOWrapper(io.BytesIO(), encoding="ascii"), {}), (False, True)),
     (range_text.reach_words, (0.0,), "nowhere"),
     (range_text.reach_words, (4321.0,), "4.32 km"),
     (range_text.reach_words, (float("inf"),), "over 60 km"),
@@ -117,6 +153,13 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
     (remedies_text.money, (328.0,), "328"),
     (remedies_text.money, (1234.5, "EUR"), "1,234.50 EUR"),
     (remedies_text.money, (0.0,), "0"),
+    (remedies_text.part_words, (YAGI,), "antenna, yagi of 9.5 dBi"),
+    (
+        remedies_text.quantity_words,
+        (Part("tank", "feeder", "rg213", None, 6.0, "m", 3.0, 18.0, False),),
+        "6 m",
+    ),
+    (style.css_variables, ({"closes": "#12466e", "ink": "#1b262e"},), "--closes: #12466e; --ink: #1b262e;"),
     (style.slug, ("Tank 3 → Pump/Shed (Süd)",), "tank-3-pump-shed-sud"),
     (style.slug, ("水タンク",), "水タンク"),
     (style.slug, ("☂",), "unnamed"),
@@ -133,11 +176,23 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
     (sweep_text.value_words, ("far.antenna_height_m", 4.5), "4.5 m"),
     (sweep_text.value_words, ("spreading_factor", 7), "7"),
     (sweep_text.value_words, ("crc", True), "yes"),
+    (tank_text._watchdog_words, (3600.0, 1800.0), "30 min (three report intervals) to 60 min"),
+    (
+        tank_text._watchdog_words,
+        (1200.0, 1800.0),
+        "20 min or shorter, but under 30 min (three report intervals) lost reports stop the engine: report more often",
+    ),
     (tank_text.volume_words, (3.333,), "3.33 m³"),
     (tank_text.volume_words, (0.042,), "0.042 m³"),
     (tank_text.volume_words, (125.4,), "125 m³"),
     (units.name, ("metre",), "metre"),
     (units.figure, (12.0, "m"), 12.0),
+    (words.assumption_lines, ([IN_LEAF],), ["worst case: conditions leaf = in_leaf"]),
+    (
+        words.starter_words,
+        ([STARTERS], "tank"),
+        "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place.",
+    ),
     (words.distance_words, (6420.4,), "6.42 km"),
     (words.distance_words, (640.4,), "640 m"),
     (words.distance_words, (2.25,), "2.3 m"),

@@ -7,11 +7,11 @@ import pytest
 
 from linkcalc.area.relief import relief_around
 from linkcalc.cli import app
+from linkcalc.files import sample_path
 from linkcalc.link.on_ground import open_terrain
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
 from linkcalc.plan.stations import position_deg
-from linkcalc.sample_files import sample_path
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.views import style, units
 from linkcalc.views.links_figure import links_figure
@@ -31,7 +31,7 @@ def test_stations_stand_where_their_coordinates_say_and_links_bear_their_verdict
     result, placed, relief = made
     figure = links_figure(*made)
     ax = figure.axes[0]
-    (line,) = [k for k in ax.lines if k.get_color() == style.VERDICT[result.links[0].verdict][0]]
+    (line,) = [k for k in ax.lines if k.get_color() == style.VERDICT[result.links[0].verdict]]
     to_degrees = np.array(line.get_xydata()) * 1e3
     for (east, north), (latitude, longitude) in zip(to_degrees, placed.values(), strict=True):
         x, y = relief.position_of(np.array(latitude), np.array(longitude))

@@ -20,9 +20,9 @@ import pytest
 
 import linkcalc as lc
 from linkcalc.errors import LinkcalcError
+from linkcalc.files import sample_path
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import load_plan
-from linkcalc.sample_files import sample_path
 from linkcalc.site.acceptance import judge
 from linkcalc.site.readings import read_readings
 from linkcalc.site.record import MAP_ASPECT, Record, Taken, make_record, recheck

@@ -65,6 +65,35 @@ def test_a_report_never_shows_a_number_that_is_none(surveys):
     assert "more than any" in text
 
 
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (
+            ("closes", "", 31.0, 24.0),
+            "31.0 dB of fade margin in the weaker direction ({way}); 24.0 dB required.",
+        ),
+        (("closes", "over_limits", 31.0, 24.0), "; but over the legal limits."),
+        (
+            ("at_risk", "", 23.98, 24.0),
+            "24.0 dB of fade margin from {way}, less than 0.1 dB short of the 24.0 dB",
+        ),
+        (("at_risk", "", 31.0, 24.0), "31.0 dB of fade margin from {way}; the channel is too busy."),
+        (("does_not_close", "", -7.0, 24.0), "7.0 dB below sensitivity from {way}."),
+        # half of the messages may be lost over sensitivity too
+        (("does_not_close", "", 2.0, 24.0), "2.0 dB of fade margin from {way}, 22.0 dB short of"),
+        (("does_not_close", "", 31.0, 24.0), "the channel is too busy."),
+    ],
+)
+def test_the_headline_of_a_survey_says_what_was_measured(surveys, found, words):
+    verdict, reservation, margin_db, required_db = found
+    d = surveys["readings"].weaker
+    d = replace(d, verdict=verdict, fade_margin_db=margin_db, required_margin_db=required_db)
+    survey = replace(surveys["readings"], directions=(d, d), reservation=reservation)
+    assert words.format(way=f"{d.from_} to {d.to}") in survey.statement
+    assert survey.headline == f"Measured: {survey.statement}"
+    assert survey.to_dict()["headline"] == survey.headline
+
+
 def test_an_acceptance_report_fits_and_names_both_errors():
     for found in (
         acceptance(0.95),

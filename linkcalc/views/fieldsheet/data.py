@@ -16,7 +16,8 @@ from linkcalc.plan import ChirpModulation
 from linkcalc.site.fieldsheet import EndSheet, FieldSheet, LimitsLine, SignalOption
 from linkcalc.site.measured_table import MeasuredTable
 from linkcalc.views import style, units
-from linkcalc.views.link_words import LACKING, OVER_LIMITS
+from linkcalc.views.html import typeset
+from linkcalc.views.link_words import LACKING, OVER_LIMITS, lack_words
 from linkcalc.views.words import VERDICT_WORDS
 
 LOSS_STEP_DB = 0.005
@@ -32,6 +33,8 @@ _WORDS = {
     "line": "Weaker direction {way}: {spare}; a message arrives with {arrives}.",
     "over": "{spare} more than required",
     "short": LACKING,
+    # the one figure of what is lacking that is not the figure itself
+    "lackingLittle": typeset(lack_words(0.01)),
     "atBest": "At best at risk: {why}.",
     "overLimits": OVER_LIMITS,
     "unreachable": "losses to other users of the channel alone are too many",
@@ -105,6 +108,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "declination": sheet.declination_deg,
         "measured": _measured_data(sheet.measured),
         "colours": {
+            "ink": style.SHEET["ink"], "grid": style.HAIRLINE,
             "ray": style.RAY, "fresnel": style.FRESNEL, "fresnelEdge": style.FRESNEL_EDGE,
             "ground": style.GROUND, "groundEdge": style.GROUND_EDGE, "clearance": style.CLEARANCE,
             "clutter": {name: [fill, edge] for name, (fill, edge, _) in style.CLUTTER.items()},

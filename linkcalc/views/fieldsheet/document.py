@@ -23,7 +23,8 @@ def field_sheet_html(sheet: FieldSheet) -> str:
     rules, *scripts = (
         f"\n{here.joinpath(name).read_text('utf-8')}" for name in ("page.css", "measured.js", "page.js")
     )
-    rules = rules.replace("/* verdicts */", style.verdict_rules())
+    for place, colours in (("colours", style.SHEET), ("colours in the dark", style.SHEET_IN_THE_DARK)):
+        rules = rules.replace(f"/* {place} */", style.css_variables(colours))
     script = "".join(scripts)
     ends = [
         {"side": side, "name": end.name, "antennas": _options(end.antennas), "feeders": _options(end.feeders)}

@@ -183,6 +183,8 @@ const fixed = (value, digits) => {
   return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", MINUS);
 };
 const decibels = (value) => `${fixed(value, 1)}\u00a0dB`;
+// What is lacking is never none.
+const lackWords = (value) => (value > 0 && value < 0.05 ? data.words.lackingLittle : decibels(value));
 const percent = (p) => {
   if (p > 0.999) return ">99.9\u00a0%";
   if (p < 0.001) return "<0.1\u00a0%";
@@ -251,7 +253,10 @@ function showVerdict(found) {
   ].filter(Boolean);
   const line = filled(words.line, {
     way: wayWords(weaker),
-    spare: filled(spare >= 0 ? words.over : words.short, { spare: decibels(Math.abs(spare)), required: decibels(weaker.needed) }),
+    spare: filled(spare >= 0 ? words.over : words.short, {
+      spare: spare >= 0 ? decibels(spare) : lackWords(-spare),
+      required: decibels(weaker.needed),
+    }),
     arrives: percent(chance(weaker)),
   });
   put("verdict-line", `${line}${why.length ? ` ${filled(words.atBest, { why: why.join("; ") })}` : ""}`);
@@ -417,10 +422,10 @@ function draw(worstX, clear, colour) {
     parts.push(`<${tag} ${said}>${text === undefined ? "" : escaped(text)}</${tag}>`);
   };
   const word = (x, y, text, anchor = "middle", more = {}) =>
-    add("text", { x: x.toFixed(1), y: y.toFixed(1), "text-anchor": anchor, "font-size": 13, fill: "#1b262e", ...more }, text);
+    add("text", { x: x.toFixed(1), y: y.toFixed(1), "text-anchor": anchor, "font-size": 13, fill: c.ink, ...more }, text);
   const unit = feet() ? FEET : 1;
   ticks(lowest / unit, highest / unit, 4).forEach((t) => {
-    add("line", { x1: box.left, x2: box.right, y1: Y(t * unit), y2: Y(t * unit), stroke: "#d5dade" });
+    add("line", { x1: box.left, x2: box.right, y1: Y(t * unit), y2: Y(t * unit), stroke: c.grid });
     word(box.left - 5, Y(t * unit) + 4.5, String(t), "end");
   });
   const far = feet() ? 1609.344 : 1000;
@@ -445,7 +450,7 @@ function draw(worstX, clear, colour) {
   add("polygon", { points: points([[0, floor], ...p.x.map((x, i) => [x, bottom[i]]), [length, floor]]), fill: c.ground, stroke: c.groundEdge });
   add("polyline", { points: points([[0, tips[0]], [length, tips[1]]]), stroke: c.ray, "stroke-width": 2.2, fill: "none" });
   [0, length].forEach((x, e) => {
-    add("line", { x1: X(x), x2: X(x), y1: Y(bottom[e ? n - 1 : 0]), y2: Y(tips[e]), stroke: "#1b262e", "stroke-width": 3 });
+    add("line", { x1: X(x), x2: X(x), y1: Y(bottom[e ? n - 1 : 0]), y2: Y(tips[e]), stroke: c.ink, "stroke-width": 3 });
   });
   add("line", { x1: X(worstX), x2: X(worstX), y1: Y(ray(worstX)), y2: Y(ray(worstX) - clear), stroke: colour, "stroke-width": 2 });
   add("circle", { cx: X(worstX), cy: Y(ray(worstX) - clear), r: 5, fill: colour });

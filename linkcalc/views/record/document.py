@@ -13,7 +13,6 @@ from linkcalc.operation.limits import EndLimits
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.site.record import Record
 from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
-from linkcalc.sweeps.mast_heights import requirement_words
 from linkcalc.views import style
 from linkcalc.views.budget_text import budget_rows, term_words
 from linkcalc.views.html import data_url, drawing, page
@@ -70,7 +69,7 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
     return page(
         "record/page.html",
         record=record,
-        rules=Markup(rules.replace("/* verdicts */", style.verdict_rules())),
+        rules=Markup(rules.replace("/* colours */", style.css_variables(style.RECORD))),
         day=record.day and date_words(record.day),
         ways=[f"from {d.from_} to {d.to}" for d in result.directions],
         stations=[s.station.name for s in record.sites],
@@ -104,7 +103,7 @@ def _answer(record: Record) -> Data:
     link, result, survey = record.link, record.result, record.survey
     question = (
         f"Does the radio link from {link.from_} to {link.to} ({path_words(result)}) reach in each direction "
-        f"what is required of it: {requirement_words(Requirement.of(link))}?"
+        f"what is required of it: {Requirement.of(link).words}?"
     )
     lines = [result.statement]
     if survey is not None:

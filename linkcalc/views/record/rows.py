@@ -10,7 +10,6 @@ from linkcalc.link.modulation import Signal
 from linkcalc.plan import ChirpModulation
 from linkcalc.radio import css
 from linkcalc.site.acceptance import Acceptance, Count
-from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.readings import Reading
 from linkcalc.site.record import Record, Site
 from linkcalc.site.survey import Survey
@@ -20,28 +19,23 @@ from linkcalc.views.html import drawing, typeset
 from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
 from linkcalc.views.survey_text import (
+    MARGINS,
+    MEASURED,
     day_lines,
-    interval_of,
-    packet_words,
     percent,
     proven,
     range_words,
-    share_words,
-    signed_or_none,
     site_sentences,
+    survey_rows,
 )
 from linkcalc.views.words import (
-    VERDICT_WORDS,
+    Rows,
     decibel_words,
     probability_words,
-    required_margin_words,
     rounded,
     time_words,
     trimmed,
 )
-
-Rows = list[tuple[str, list[str]]]
-"""What is told, and what of it at each station."""
 
 
 def site_rows(record: Record) -> Rows:
@@ -210,8 +204,8 @@ def readings_data(record: Record) -> dict[str, Any] | None:
     )
     return {
         "said": " ".join([*site_sentences(survey), spots]).strip(),
-        "measured": _measured(survey.directions),
-        "margins": _margins(survey.directions),
+        "measured": survey_rows(survey.directions, MEASURED, record=True),
+        "margins": survey_rows(survey.directions, MARGINS, record=True),
         "drawing": drawing(pictures.readings_figure(survey), "readings", "Readings against the prediction"),
         "day": _day(survey),
         "head": [units.label(_HEAD[i]) for i in used],
@@ -221,31 +215,6 @@ def readings_data(record: Record) -> dict[str, Any] | None:
         "more": len(readings.readings) - _MOST_READINGS,
         "refused": _refused(survey),
     }
-
-
-def _measured(ways: Sequence[DirectionSurvey]) -> Rows:
-    return [
-        ("Readings of level", [str(d.readings) if d.readings else "none" for d in ways]),
-        ("Level, median", [level(d.level_dbm) for d in ways]),
-        ("Level predicted for the day", [level(d.predicted_level_dbm) for d in ways]),
-        ("Level in the weakest tenth", [level(d.level_10_percent_dbm) for d in ways]),
-        ("Loss over the predicted", [signed_or_none(d.excess_db) for d in ways]),
-        ("Noise, median", [level(d.noise_dbm) for d in ways]),
-        ("Packets that arrived", [packet_words(d) for d in ways]),
-        ("Share, 95 % interval", [share_words(d.received_share_interval) for d in ways]),
-    ]
-
-
-def _margins(ways: Sequence[DirectionSurvey]) -> Rows:
-    return [
-        ("Margin", [decibel_words(d.fade_margin_db) for d in ways]),
-        ("Margin, 95 % interval", [interval_of(d.fade_margin_interval_db) for d in ways]),
-        ("Required margin", [required_margin_words(d.required_margin_db) for d in ways]),
-        ("Chance that it is there", [probability_words(d.margin_probability) for d in ways]),
-        ("A message arrives, with its tries", [probability_words(d.delivery_probability) for d in ways]),
-        ("Share, 95 % interval", [share_words(d.delivery_probability_interval) for d in ways]),
-        ("Verdict", [VERDICT_WORDS[d.verdict] for d in ways]),
-    ]
 
 
 def _day(survey: Survey) -> list[str]:

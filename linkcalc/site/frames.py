@@ -3,23 +3,21 @@
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc._kinds import kinds_checked
 from linkcalc.answer import Answer, installed
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, nearest, quoted
 from linkcalc.link.judgement import judge
 from linkcalc.link.losses import REGIMES
 from linkcalc.link.on_ground import cases, open_terrain
 from linkcalc.plan import PlanLike, as_plan
 from linkcalc.plan.loading import chosen_link
 from linkcalc.site.readings import COLUMNS, Readings, Way, readings_of_csv
-from linkcalc.sweeps.table import Values
-from linkcalc.wording import quoted
 
 if TYPE_CHECKING:
     import pandas
@@ -91,8 +89,8 @@ def readings_frame(found: Readings) -> "pandas.DataFrame":
 class Comparison(Answer):
     """Measured links beside what is predicted for them; arrays (n,)."""
 
-    link: Values
-    path_class: Values
+    link: NDArray[Any]
+    path_class: NDArray[Any]
     """How free the ray is and how the antennas stand, or that trees are in the way."""
     distance_m: Floats
     measured_db: Floats
@@ -181,8 +179,7 @@ def compare_measured(plan: PlanLike, measured: Any) -> Comparison:
     names = [k.name for k in plan.plan.link]
     for name in (*losses, *levels):
         if name not in names:
-            near = get_close_matches(name, names, n=1, cutoff=0.0)[0]
-            raise DomainError(f"unknown link {quoted(name)}; did you mean {quoted(near)}?")
+            raise DomainError(f"unknown link {quoted(name)}; did you mean {nearest(name, names)}?")
     if not losses and not levels:
         raise DomainError("nothing is measured: give a loss or a level for one link or more")
     rows: list[tuple[Any, ...]] = []
