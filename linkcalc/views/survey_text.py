@@ -4,12 +4,12 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Unpack
 
-from linkcalc.link.wording import OVER_LIMITS, lack_words, short_words
 from linkcalc.site.acceptance import Acceptance, Count, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Reservation, Survey
 from linkcalc.site.walk_test import Spot
+from linkcalc.views.link_words import OVER_LIMITS, lack_words, short_words
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from linkcalc.link.wording import lack_words
 
 from linkcalc.link.case import LinkCase
 from linkcalc.link.decision import judge_link
@@ -22,6 +21,7 @@ from linkcalc.propagation import compiled
 from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import survey_link
 from linkcalc.views.fieldsheet import field_sheet_html
+from linkcalc.views.link_words import lack_words
 from tests.fieldsheet.browser import SIZES, WAITING, Browser, until
 from tests.fieldsheet.sheets import Page, sample_page
 
