@@ -25,6 +25,7 @@ from linkcalc.link.relayed_plan import (
     RELAY_MAST_M,
     RelayKit,
     hops,
+    obstacles_on_hops,
     placed,
     relay_spots,
     relay_station,
@@ -305,14 +306,19 @@ class _Search:
         profile, link, plan = base.case.profile, self.link, base.plan
         lat, lon = profile.latitude_deg, profile.longitude_deg
         unknown = bool(base.case.losses.ground_unknown[0])
-        if lat is None or lon is None or unknown or link.profile_csv or not plan.terrain.rasters:
+        if lat is None or lon is None or unknown or _is_surveyed(base.case) or not plan.terrain.rasters:
             return []
         model, _ = relay_station(plan, link, RelayKit(height_m=RELAY_MAST_M))
         feeder = with_antenna_at(plan.station_named(link.from_), RELAY_MAST_M).feeder
         model = model.model_copy(update={"feeder": feeder})
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
-            two = hops(plan, link, [relay.name])
+            at_m = float(profile.distance_m[i])
+            standing = obstacles_on_hops(link.obstacle, at_m, profile.length_m)
+            two = [
+                hop.model_copy(update={"obstacle": found})
+                for hop, found in zip(hops(plan, link, [relay.name]), standing, strict=True)
+            ]
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
                 decisions = [decide(self.case_of(changed, hop)) for hop in two]
@@ -320,7 +326,7 @@ class _Search:
                 continue
             if all(d.verdict == "closes" for d in decisions):
                 tries = two[0].tries if two[0].tries != link.tries else 0
-                lat_deg, lon_deg, at_m = (float(v[i]) for v in (lat, lon, profile.distance_m))
+                lat_deg, lon_deg = float(lat[i]), float(lon[i])
                 return [
                     _remedy(
                         station_parts(relay, plan.prices, supplied=True),
@@ -367,7 +373,7 @@ class _Search:
 
     def _moved(self, base: _Base) -> Iterator[_Base]:
         link, case = self.link, base.case
-        if link.obstacle or link.profile_csv or not case.positioned or not base.plan.terrain.rasters:
+        if link.obstacle or _is_surveyed(case) or not case.positioned or not base.plan.terrain.rasters:
             return
         for end in ENDS:
             station = case.station(end)
@@ -470,6 +476,11 @@ def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:
         places.append(left[first])
         left = np.delete(left, first)
     return np.sort(np.concatenate(places))
+
+
+def _is_surveyed(case: LinkCase) -> bool:
+    """Whether the profile is no raster's: a path beside it has other heights, and none of what stands on it."""
+    return case.profile.cell_m == 0.0
 
 
 def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:
