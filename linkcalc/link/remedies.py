@@ -39,7 +39,7 @@ from linkcalc.link.remedy_options import (
     TRIES,
     EndOptions,
     Paths,
-    Setting,
+    SignalSetting,
     bits_of_pair,
     heights_m,
     kinds_of_bits,
@@ -109,7 +109,7 @@ class _Picked(NamedTuple):
     cost: float
     ends: tuple[tuple[Station, dict[str, Any], float], ...]
     """Of each end: the station on its mast and cable, what else is set of it, and its power."""
-    signal: Setting
+    signal: SignalSetting
     tries: int
 
     def plan(self) -> Plan:
@@ -180,7 +180,7 @@ class _Search:
         by_tries = [required, *(replace(required, tries=t) for t in TRIES if t > required.tries)]
         needed = {one.tries: paths.needed(one) for one in by_tries if one.reachable}
         pairs_of: dict[Any, _Pairs] = {}
-        tried: list[tuple[Setting, int, _Pairs]] = []
+        tried: list[tuple[SignalSetting, int, _Pairs]] = []
         columns: list[Floats] = []
         for signal in settings(case):
             # most settings leave the legal powers as they are: options are pruned once for each that does not
@@ -216,9 +216,7 @@ class _Search:
             )
         return picked
 
-    def confirmed(
-        self, candidates: Sequence[_Picked], found: Sequence[Remedy], most: int = MOST
-    ) -> list[Remedy]:
+    def confirmed(self, candidates: Sequence[_Picked], found: Sequence[Remedy], most: int) -> list[Remedy]:
         """Those that the check finds to close; none that only adds to another."""
         kept = list(found)
         enough = len(kept) + most
