@@ -24,7 +24,7 @@ _NO_NULL_DB = 0.5
 def notes_on(case: LinkCase, over: Sequence[Excess], refused: str) -> list[str]:
     """Return all that is to be known of a link, one sentence each; `refused`: why remedies were not searched."""
     notes = [
-        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
+        *over_limits(over),
         _choice(case),
         refused,
         *case.profile.notes,
@@ -36,6 +36,11 @@ def notes_on(case: LinkCase, over: Sequence[Excess], refused: str) -> list[str]:
         _busy(case),
     ]
     return [note for note in notes if note]
+
+
+def over_limits(over: Sequence[Excess]) -> list[str]:
+    """Who sends more than the law allows, a sentence each."""
+    return [f"{x.station}: over the legal limits: {x.reason}" for x in over]
 
 
 def _choice(case: LinkCase) -> str:

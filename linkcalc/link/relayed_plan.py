@@ -122,13 +122,21 @@ def placed(relay: Station, latitude_deg: float, longitude_deg: float, number: in
 
 
 def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> LoadedPlan:
-    """A plan whose links are the hops of one of its links over relays, in order, and nothing else."""
+    """A plan whose links are the hops of one of its links over relays, in order, each with its messages."""
     plan = loaded.plan
+    made = hops(plan, link, [r.name for r in relays])
+    messages = [
+        m.model_copy(
+            update={"link": hop.name, "sender": hop.from_ if m.sender in (None, link.from_) else hop.to}
+        )
+        for hop in made
+        for m in plan.message
+        if m.link == link.name
+    ]
     changed = plan.model_copy(
         update={
-            "station": [*plan.station, *relays],
-            "link": hops(plan, link, [r.name for r in relays]),
-            "message": [], "power": [], "tank": None, "engine": None,
+            "station": [*plan.station, *relays], "link": made, "message": messages,
+            "power": [], "tank": None, "engine": None,
         }
     )  # fmt: skip
     return replace(loaded, plan=changed, profiles={})
