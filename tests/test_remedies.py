@@ -12,12 +12,13 @@ import rasterio
 import linkcalc as lc
 from linkcalc.files import sample_path
 from linkcalc.link import decision, verdict
-from linkcalc.link.case import ENDS
+from linkcalc.link.case import ENDS, End
 from linkcalc.link.parts_list import added
 from linkcalc.link.relayed_plan import obstacles_on_hops
-from linkcalc.link.remedies import MOST, remedies
+from linkcalc.link.remedies import MOST, remedies, worse_is_shown
 from linkcalc.link.remedy_plans import edit_of, moved_station
 from linkcalc.link.result import LinkResult, Remedy
+from linkcalc.link.surroundings import Surroundings, SurroundingsKind
 from linkcalc.operation import limits as plan_limits
 from linkcalc.plan import LoadedPlan, Obstacle, load_plan, plan_from
 from linkcalc.plan.edits import edited
@@ -293,6 +294,22 @@ def test_an_antenna_moved_by_hand(length_m: float, moved_m: float, length: float
     assert (moved.feeder.connectors, moved.feeder.arrestor) == ((0, False) if length_m else (2, True))
     assert moved.mast_foot_m == 0.0
     assert moved.antenna_height_m == 9.0
+
+
+@pytest.mark.parametrize(
+    ("stated", "shown", "worse"),
+    [({"surroundings": "none"}, "woodland", True), ({"surroundings": "open"}, "woodland", True),
+     ({"surroundings": "woodland"}, "open", False), ({}, "woodland", False), ({"surroundings": "none"}, None, False)],
+)  # fmt: skip
+def test_a_place_is_not_as_free_as_the_plan_states_where_rasters_show_more(
+    stated: dict[str, Any], shown: SurroundingsKind | None, worse: bool
+) -> None:
+    """What a plan says of the planned place is no word on the one that an antenna would be moved to."""
+    around = None if shown is None else Surroundings(shown, False, shown="by raster")
+    pairs: dict[End, Any] = {"near": (around, None), "far": (None, around)}
+    for end, pair in pairs.items():
+        case = replace(sites.case(tank=stated, shed=stated), shown=pair)
+        assert worse_is_shown(case, end) is worse
 
 
 def test_a_place_is_written_to_a_decimetre() -> None:

@@ -91,7 +91,9 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> tuple[Station, tuple
             kept = model.model_fields_set - said
             model = Station(**{key: getattr(model, key) for key in kept})
             assumed["surroundings"] = model.surroundings, theirs
-        for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
+        for key, nothing in (
+            ("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none"), ("mast_foot_m", 0.0),
+        ):  # fmt: skip
             if getattr(model, key) != nothing:
                 changes[key] = nothing
                 assumed[key] = nothing or "none", theirs

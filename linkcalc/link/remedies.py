@@ -17,7 +17,7 @@ from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.case import ENDS, End, LinkCase
+from linkcalc.link.case import ENDS, End, LinkCase, surroundings
 from linkcalc.link.decision import Decision, decide
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, priced, station_parts
@@ -385,9 +385,11 @@ class _Search:
                 moved = moved_station(station, distance_m, bearing_deg)
                 part = priced(station.name, "laying", distance_m, "m", base.plan.prices, "laying_per_m")
                 try:
-                    yield self._base(plan_with(base.plan, link, [moved]), f"move:{end}", part)
+                    found = self._base(plan_with(base.plan, link, [moved]), f"move:{end}", part)
                 except LinkcalcError:  # off the raster
                     continue
+                if not worse_is_shown(found.case, end):
+                    yield found
 
     def _base(self, plan: Plan, kind: str, extra: Part) -> _Base:
         case = self.case_of(plan, link_of(plan, self.link.name))
@@ -474,6 +476,16 @@ def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:
         places.append(left[first])
         left = np.delete(left, first)
     return np.sort(np.concatenate(places))
+
+
+def worse_is_shown(case: LinkCase, end: End) -> bool:
+    """Whether rasters show more around an antenna than the plan states: what it states is of the planned place."""
+    station, shown = case.station(end), case.shown[ENDS.index(end)]
+    counted = surroundings(station, shown)
+    if shown is None or counted is shown:
+        return False
+    at = case.frequency_hz, station.antenna_height_m
+    return bool(shown.loss_db(*at) > counted.loss_db(*at))
 
 
 def _is_surveyed(case: LinkCase) -> bool:
