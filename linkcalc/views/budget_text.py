@@ -85,6 +85,18 @@ def budget_rows(directions: Sequence[Direction]) -> list[tuple[BudgetLine, list[
     return [(next(line for line in row if line), row) for row in rows]
 
 
+def term_notes(directions: Sequence[Direction]) -> dict[str, dict[str, list[str]]]:
+    """What is noted of terms, by their names: each note, and the stations whose term it is."""
+    notes: dict[str, dict[str, list[str]]] = {}
+    for d in directions:
+        for t in (t for t in d.terms if t.note):
+            station = d.from_ if t.group == "transmitter" else d.to
+            stations = notes.setdefault(term_words(t), {}).setdefault(t.note, [])
+            if t.group != "path" and station not in stations:
+                stations.append(station)
+    return notes
+
+
 def _by_place(lines: Sequence[BudgetLine]) -> dict[tuple[int, str, int], BudgetLine]:
     """Lines by block, name, and how often the name came before in it: what makes two columns share a row."""
     places: dict[tuple[int, str, int], BudgetLine] = {}

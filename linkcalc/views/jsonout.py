@@ -39,9 +39,9 @@ def shown_names(record: Any) -> list[str]:
     ]
 
 
-def to_json(result: Result, *, indent: int | None = 2) -> str:
+def to_json(result: Result) -> str:
     """Return the result as strict JSON, equal from run to run for equal results; NaN and infinities become null."""
-    return json_text(to_dict(result), indent=indent)
+    return json_text(to_dict(result))
 
 
 def json_text(data: Any, *, indent: int | None = 2) -> str:
