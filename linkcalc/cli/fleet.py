@@ -10,7 +10,6 @@ from linkcalc.cli._output import show_answer, tell, write_files
 from linkcalc.cli._shell import EXIT_CODES, load_plan, show_in
 from linkcalc.cli._work import SCHEDULER, chosen_scheduler
 from linkcalc.commands import land
-from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
     from linkcalc.plan.fleet import LoadedFleet
@@ -57,8 +56,6 @@ def fleet(
     from linkcalc.views.fleet_text import fleet_report, nodes_csv, reach_csv
 
     loaded = _loaded(file, plan, link, interval_s)
-    if out is not None:
-        made_folder(out)
     with chosen_scheduler(scheduler) as workers:
         result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=tell)
     for row, name, reason in result.refused:

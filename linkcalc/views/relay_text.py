@@ -8,11 +8,11 @@ from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
-from linkcalc.link.wording import LACKING, lack_words
 from linkcalc.plan import Station
 from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
+from linkcalc.views.link_words import LACKING, lack_words
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
     VERDICTS_IN_TEXT,

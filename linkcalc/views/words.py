@@ -6,8 +6,8 @@ from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
 from linkcalc.link.result import Assumption, Contributor, Direction, LinkResult, PathFacts, VerdictWord
-from linkcalc.link.wording import VERDICTS
 from linkcalc.plan.assumptions import still_the_starters
+from linkcalc.views.link_words import VERDICTS
 
 VERDICT_WORDS: dict[VerdictWord, str] = {verdict: words.upper() for verdict, words in VERDICTS.items()}
 VERDICTS_IN_TEXT = {verdict: words.lower() for verdict, words in VERDICTS.items()}

@@ -5,9 +5,13 @@ Numbers and codes come from `linkcalc.link.findings`; no sentence that is made h
 
 import math
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from linkcalc.link import findings
 from linkcalc.link.findings import Finding, Limit, LimitKind, ModelReason, Regime, TermKind, VerdictWord
+
+if TYPE_CHECKING:
+    from linkcalc.site.survey import Reservation, Survey
 
 TERMS: dict[TermKind, str] = {
     "transmit_power": "transmit power",
@@ -197,6 +201,35 @@ def messages_percent(share: float) -> str:
     '56.7 %'
     """
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
+
+
+_RESERVATIONS: "dict[Reservation, str]" = {
+    "": "",
+    "contradicted": "; but the levels read contradict it",
+    "losses_unexplained": "; but packets are lost that the level does not explain",
+    "over_limits": f"; but {OVER_LIMITS}",
+    "other_way_elsewhere": "; but one way was read at other spots only",
+}
+
+
+def measured_headline(survey: "Survey") -> str:
+    """Return the same of what was measured."""
+    return f"Measured: {measured_statement(survey)}"
+
+
+def measured_statement(survey: "Survey") -> str:
+    """Return the same without its first word."""
+    weaker = survey.weaker
+    way, margin = f"{weaker.from_} to {weaker.to}", f"{weaker.fade_margin_db:.1f} dB of fade margin"
+    if weaker.verdict == "closes":
+        required = f"{weaker.required_margin_db:.1f} dB required"
+        return f"{margin} in the weaker direction ({way}); {required}{_RESERVATIONS[survey.reservation]}."
+    if weaker.verdict == "does_not_close" and weaker.fade_margin_db < 0.0:
+        return f"{lack_words(-weaker.fade_margin_db)} below sensitivity from {way}."
+    if weaker.fade_margin_db >= weaker.required_margin_db:
+        # other users of the channel spoil more than is allowed
+        return f"{margin} from {way}; the channel is too busy."
+    return f"{short_words(weaker.fade_margin_db, weaker.required_margin_db, way)}."
 
 
 # ---------------------------------------------------------------- what one change is
