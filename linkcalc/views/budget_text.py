@@ -24,17 +24,7 @@ def term_words(term: Term) -> str:
 
 
 def budget_lines(direction: Direction) -> list[BudgetLine]:
-    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it.
-
-    Every term and every sum is the figure nearest to its value; where the printed terms do not add up to
-    the printed sum, a line "rounding" says by how much. What leads to the sensitivity is printed as it
-    builds up (noise, then what the signal needs over it), so the sensitivity is subtracted.
-
-    >>> from types import SimpleNamespace
-    >>> terms = [Term("transmit_power", 1.04, "transmitter"), Term("antenna_gain", 1.04, "transmitter")]
-    >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]
-    [('transmit power', 1.0), ('antenna gain', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
-    """
+    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it."""
     lines: list[BudgetLine] = []
     exact = level = 0  # in millionths of a decibel, and as printed in tenths
     levels = {}
@@ -43,6 +33,7 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
         (("path", "receiver"), "Received power", 1),
         (("threshold",), "Sensitivity", -1),
     ):
+        # what leads to the sensitivity builds up (noise, then what the signal needs over it): it is subtracted
         if sign < 0:
             exact = level = 0
         for t in (t for t in direction.terms if t.group in groups):
@@ -50,6 +41,7 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
             exact += micro
             level += _tenths(micro)
             lines.append(BudgetLine(term_words(t), _tenths(micro) / 10, "term"))
+        # every figure is the nearest to its value: what the printed terms lack of the printed sum is told
         if _tenths(exact) != level:
             lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
         level = _tenths(exact)

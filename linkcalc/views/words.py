@@ -100,11 +100,7 @@ Rows = list[tuple[str, list[str]]]
 
 
 def counted(number: int, thing: str) -> str:
-    """Return a number of things.
-
-    >>> counted(1, "node"), counted(3, "node")
-    ('1 node', '3 nodes')
-    """
+    """Return a number of things."""
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
