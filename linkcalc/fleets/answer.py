@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from linkcalc.errors import quoted
 from linkcalc.fleets.assign import Assignment, Choice, Options, assign, assignment_of, options
-from linkcalc.fleets.contention import Outlook, outlook, reach
+from linkcalc.fleets.contention import Outlook, outlook
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
 from linkcalc.fleets.network import Network, Setting, Supply
@@ -75,8 +75,8 @@ def answer(
     many = net.nodes >= _MANY
     kept = assignment_of(net, supply, planned, required)
     tell = partial(_tell_progress, say) if many else None
-    got = assign(net, supply, choice, required, say=tell) if choose else kept
-    setting, fares = got.setting, got.outlook
+    assignment = assign(net, supply, choice, required, say=tell) if choose else kept
+    setting, averaged = assignment.setting, assignment.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
     run: Any = {"seed": seed, "scheduler": scheduler}
@@ -86,11 +86,11 @@ def answer(
         played = _played(net, setting, 1.0, **run)
     alone_words = by_link(net, found, setting, Requirement.of(loaded.plan().plan.link[0]))
     total = None if played is None else summed(played)
-    words = judged(fares, predicted, total, required, net.tries, alone_words)
+    words = judged(averaged, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
     asked = _Asked(loaded, found, net, choice, limits, choose)
-    nodes = tuple(_node_answers(asked, got, predicted, words, alone, total))
-    sheds = tuple(_shed_answer(asked, got, j) for j in range(net.sheds))
+    nodes = tuple(_node_answers(asked, assignment, predicted, words, alone, total))
+    sheds = tuple(_shed_answer(asked, assignment, j) for j in range(net.sheds))
     verdict: VerdictWord = "at_risk" if found.refused else "closes"
     for word in ("at_risk", "does_not_close"):
         if any(n.verdict == word for n in nodes):
@@ -115,11 +115,11 @@ def answer(
         refused=tuple((r.row, r.name, r.reason) for r in found.refused),
         planned=_before(kept, required) if choose else None,
         region=limits.region,
-        charge_mah_per_day=got.value[1],
+        charge_mah_per_day=assignment.value[1],
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
         remedies=(
-            *remedies(net, got, choice, alone, required, choose),
+            *remedies(net, assignment, choice, alone, required, choose),
             *(retries if verdict != "closes" else ()),
         ),
         notes=(
@@ -199,17 +199,17 @@ class _Asked(NamedTuple):
 
 
 def _node_answers(
-    asked: _Asked, got: Assignment, predicted: Outlook, words: Judged, alone: Options,
+    asked: _Asked, assignment: Assignment, predicted: Outlook, words: Judged, alone: Options,
     played: Played | None,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
     loaded, found, net, choice, limits, choose = asked
-    setting, fares = got.setting, got.outlook
+    setting, averaged = assignment.setting, assignment.outlook
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     i = np.arange(net.nodes)
     names = [s.name for s in loaded.fleet.shed]
     seconds = net.time_on_air_s[i, setting.factor]
-    sent_per_day = fares.transmissions / net.interval_s * 86_400.0
-    margins = reach(net, np.zeros(net.nodes))[..., np.newaxis] + choice.powers_dbm
+    sent_per_day = averaged.transmissions / net.interval_s * 86_400.0
+    margins = net.margin_at_0_dbm_db[..., np.newaxis] + choice.powers_dbm
     at_most = np.where(choice.allowed[:, np.newaxis], margins, -np.inf).max(axis=(2, 3))
     low = high = share = None
     if played is not None:
@@ -221,7 +221,7 @@ def _node_answers(
         verdict = words.verdict[k]
         years = None
         if battery is not None:
-            years = _years(battery, float(got.charge_mah_per_day[k]))
+            years = _years(battery, float(assignment.charge_mah_per_day[k]))
         yield NodeAnswer(
             name=found.names[k],
             row=found.rows[k],
@@ -234,18 +234,18 @@ def _node_answers(
             power_dbm=float(setting.power_dbm[k]),
             distance_m=float(found.length_m[k, j]),
             path=regime_words(int(found.regime[k, j])),
-            margin_db=float(fares.margin_db[k]),
+            margin_db=float(averaged.margin_db[k]),
             assured=float(words.assured[k]),
-            success_alone=float(fares.alone[k]),
+            success_alone=float(averaged.alone[k]),
             success_predicted=float(words.predicted[k]),
             success=float(words.success[k]),
             by_played=bool(words.by_played[k]),
-            transmissions=float(fares.transmissions[k]),
+            transmissions=float(averaged.transmissions[k]),
             collided=float(predicted.collided[k]),
             interval_s=float(net.interval_s[k]),
             time_on_air_s=float(seconds[k]),
             airtime_s_per_day=float(seconds[k] * sent_per_day[k]),
-            charge_mah_per_day=float(got.charge_mah_per_day[k]),
+            charge_mah_per_day=float(assignment.charge_mah_per_day[k]),
             battery_years=years,
             reached=tuple(n for n, m in zip(names, at_most[k], strict=True) if m >= 0.0),
             margins_db=tuple(tuple(float(v) for v in row) for row in margins[k, :, :, -1]),
@@ -261,22 +261,22 @@ def _node_answers(
                 k,
                 required,
                 best_alone=float(best_alone[k]),
-                alone=float(fares.alone[k]),
+                alone=float(averaged.alone[k]),
                 chosen=choose,
             ),
         )
 
 
-def _shed_answer(asked: _Asked, got: Assignment, j: int) -> ShedAnswer:
+def _shed_answer(asked: _Asked, assignment: Assignment, j: int) -> ShedAnswer:
     loaded, found, net, _, limits, _ = asked
-    setting, fares = got.setting, got.outlook
+    setting, averaged = assignment.setting, assignment.outlook
     own = setting.shed == j
     i = np.arange(net.nodes)
     seconds = net.time_on_air_s[i, setting.factor]
-    per_hour = fares.rates.sent * seconds * 3600.0
+    per_hour = averaged.rates.sent * seconds * 3600.0
     level = setting.power_dbm + net.gain_db[:, j]
     heard = level >= net.noise_dbm[j] + net.required_snr_db[setting.factor]
-    busy = fares.found_busy[own]
+    busy = averaged.found_busy[own]
     by_signal = tuple(
         (
             f"SF{factor}" if factor else "FSK",
@@ -292,11 +292,11 @@ def _shed_answer(asked: _Asked, got: Assignment, j: int) -> ShedAnswer:
         longitude_deg=found.sheds_deg[j][1],
         nodes=int(own.sum()),
         heard=int(heard.sum()),
-        load=float(fares.load[j]),
+        load=float(averaged.load[j]),
         all_busy=float(busy.max(initial=0.0)),
         receiving_s_per_hour=float(per_hour[own].sum()),
-        answering_s_per_hour=float(fares.answering[j] * 3600.0),
-        answering_share=float(fares.answering[j]),
+        answering_s_per_hour=float(averaged.answering[j] * 3600.0),
+        answering_share=float(averaged.answering[j]),
         limits=limits.shed(j, setting),
         by_signal=by_signal,
     )
@@ -336,7 +336,7 @@ def _loads(
         # a node that would have to send without a pause
         if (seconds >= more.interval_s).any():
             break
-        fares = outlook(more, setting)
+        averaged = outlook(more, setting)
         predicted = outlook(more, setting, spread=False)
         sent = predicted.rates.sent
         share = low = high = None
@@ -348,9 +348,9 @@ def _loads(
             low, high = max(share - error, 0.0), min(share + error, 1.0)
         yield LoadPoint(
             times=times,
-            worst=float(fares.assured.min()),
-            tenth=float(np.quantile(fares.assured, 0.1)),
-            median=float(np.median(fares.assured)),
+            worst=float(averaged.assured.min()),
+            tenth=float(np.quantile(averaged.assured, 0.1)),
+            median=float(np.median(averaged.assured)),
             tries_received=float((predicted.try_success * sent).sum() / sent.sum()),
             played=share,
             played_low=low,

@@ -121,7 +121,7 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
     east, north = side.land.position_of(job.latitude_deg[part], job.longitude_deg[part])
     heights = job.height_m[part]
     # two lands differ by nanometres in how far the farthest node is
-    reach = np.hypot(east, north)
+    length = np.hypot(east, north)
     near, far = (None, heights) if side.fixed == "near" else (heights, None)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole fleet
@@ -130,11 +130,11 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
             use_numba=job.use_numba,
         )  # fmt: skip
         here = (side.land.latitude_deg, side.land.longitude_deg)
-        got = answers(side.template, side.fixed, here, east, north, found)
-    gain = got.level_forward_dbm - side.template.near.transmit_power_dbm
-    there = got.judgements[0]
+        ends = answers(side.template, side.fixed, here, east, north, found)
+    gain = ends.level_forward_dbm - side.template.near.transmit_power_dbm
+    forward = ends.judgements[0]
     return np.stack(
-        [gain, found.loss_db, reach, there.site_db, there.conditions_db, there.k_db, found.regime]
+        [gain, found.loss_db, length, forward.site_db, forward.conditions_db, forward.k_db, found.regime]
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.fleets.assign import Assignment, Choice, Options, cheapest
-from linkcalc.fleets.contention import outlook, reach
+from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import FADING_K_DB, Network, Setting
 from linkcalc.link.reliability import margin_for_success
 from linkcalc.link.requirement import Requirement
@@ -51,7 +51,7 @@ def lacks_words(
 
 def _missing_db(net: Network, choice: Choice, k: int, required: float) -> float:
     """Margin that a node lacks where it lacks least, alone, with the best signal and power it may use."""
-    margins = reach(net, np.full(net.nodes, 0.0))[k]
+    margins = net.margin_at_0_dbm_db[k]
     usable = choice.allowed[k]
     asked = Requirement(required, net.confidence or 0.5, None, net.tries, 0.0)
     best = np.inf
@@ -75,10 +75,10 @@ def _decibels(value: float) -> str:
 
 
 def remedies(
-    net: Network, got: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
+    net: Network, assignment: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
 ) -> Iterator[str]:
     """What would bring the required success, as far as it is not met."""
-    fails = got.outlook.assured < required
+    fails = assignment.outlook.assured < required
     if not fails.any():
         return
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
@@ -101,18 +101,18 @@ def remedies(
         yield words
     loaded = fails & ~out
     if chosen and loaded.any():
-        yield from _lighter(net, got, choice, alone, loaded, ~out, required)
+        yield from _lighter(net, assignment, choice, alone, loaded, ~out, required)
 
 
 def _lighter(
-    net: Network, got: Assignment, choice: Choice, alone: Options, loaded: NDArray[np.bool_],
+    net: Network, assignment: Assignment, choice: Choice, alone: Options, loaded: NDArray[np.bool_],
     asked: NDArray[np.bool_], required: float,
 ) -> Iterator[str]:  # fmt: skip
     """What would bring it for nodes that fail for the others' load."""
     count = int(loaded.sum())
     who = f"{count} {_nodes(count)} {'fails' if count == 1 else 'fail'} for the load of the others"
     strongest = cheapest(alone, np.full(net.nodes, 2.0), choice)
-    setting = got.setting.changed(np.flatnonzero(loaded), strongest)
+    setting = assignment.setting.changed(np.flatnonzero(loaded), strongest)
     found = []
     fewer = _fewer_reports(net, setting, asked, required)
     if fewer is not None:

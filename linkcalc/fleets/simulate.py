@@ -117,12 +117,10 @@ class Ratios:
     @classmethod
     def of(cls, network: Network, setting: Setting) -> "Ratios":
         """Those of a fleet."""
-        i = np.arange(network.nodes)
-        answer = network.return_snr_db[i, setting.shed] - network.required_snr_db[setting.factor]
         need = network.noise_dbm + network.required_snr_db[:, np.newaxis]
         return cls(
             _ratio(setting.power_dbm[:, np.newaxis] + network.gain_db),
-            _ratio(answer),
+            _ratio(network.return_margin_db(setting.shed, setting.factor)),
             _ratio(need),
             _ratio(network.threshold_db),
         )
@@ -203,7 +201,7 @@ def simulated_parts(
     numba = compiled.available() if use_numba is None else use_numba
     job = Job(network, setting, Ratios.of(network, setting), float(duration_s), int(parts), int(seed), numba)
     if numba:
-        get_ready()
+        compile_loop()
     found = dict((scheduler or Local()).run(play_part, job, range(int(parts))))
     return [found[part] for part in range(int(parts))]
 
@@ -214,7 +212,7 @@ def summed(parts: Sequence[Played]) -> Played:
 
 
 @functools.cache
-def get_ready() -> None:
+def compile_loop() -> None:
     """Compile the loop, before threads ask for it together."""
     one, two = np.ones(1), np.ones((1, 1))
     network = Network(

@@ -24,4 +24,6 @@ def __getattr__(name: str) -> ModuleType:
     # each module is imported when it is first used
     if name in __all__:
         return import_module(f"linkcalc.propagation.{name}")
-    raise AttributeError(f"module 'linkcalc.propagation' has no attribute {name!r}; there are {', '.join(__all__)}")
+    raise AttributeError(
+        f"module 'linkcalc.propagation' has no attribute {name!r}; there are {', '.join(__all__)}"
+    )

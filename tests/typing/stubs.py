@@ -51,7 +51,9 @@ def face() -> str:
 def room_face(room: str) -> str:
     """The modules of a room, which it imports when they are first used."""
     names = importlib.import_module(f"linkcalc.{room}").__all__
-    return "\n".join([HEAD.splitlines()[0], *(f"from linkcalc.{room} import {n} as {n}" for n in names)]) + "\n"
+    return (
+        "\n".join([HEAD.splitlines()[0], *(f"from linkcalc.{room} import {n} as {n}" for n in names)]) + "\n"
+    )
 
 
 def stub(module: str, tree: ast.Module) -> str:
