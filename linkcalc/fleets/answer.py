@@ -4,11 +4,12 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import quoted
 from linkcalc.fleets.assign import Assignment, Choice, Options, assign, assignment_of, options
 from linkcalc.fleets.contention import Outlook, outlook
@@ -22,11 +23,8 @@ from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
+from linkcalc.plan.power import Battery
 from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
-
-if TYPE_CHECKING:
-    from linkcalc.area.scheduler import Scheduler
-    from linkcalc.plan.power import Battery
 
 LOADS = tuple(2.0**k for k in range(-3, 7))
 """Times the planned traffic that the fleet's success is worked out for."""
@@ -48,7 +46,7 @@ def answer(
     choose: bool = True,
     play: bool = True,
     seed: int = 1,
-    scheduler: "Scheduler | None" = None,
+    scheduler: Scheduler | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
     """Answer a fleet; `say` gets lines for the user on the way.
@@ -302,7 +300,7 @@ def _shed_answer(asked: _Asked, assignment: Assignment, j: int) -> ShedAnswer:
     )
 
 
-def _years(battery: "Battery", charge_per_day: float) -> float:
+def _years(battery: Battery, charge_per_day: float) -> float:
     usable = (
         float(capacity_share(battery.chemistry, battery.temperature_c))
         if battery.usable_percent is None
@@ -317,7 +315,7 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
 
 
 def _played(
-    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None"
+    net: Network, setting: Setting, times: float, *, seed: int, scheduler: Scheduler | None
 ) -> list[Played]:
     """Independent simulations at a multiple of the planned traffic."""
     more = scaled(net, times)

@@ -1,7 +1,6 @@
 """The word for each node: the closed form held against what is required, and against what was played."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,13 +8,11 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.fleets.contention import Outlook
 from linkcalc.fleets.network import Network, Setting
+from linkcalc.fleets.reach import Paths
 from linkcalc.fleets.simulate import Played, wilson
 from linkcalc.link.judgement import judgement
 from linkcalc.link.requirement import LEAST_SUCCESS, VERDICTS, Requirement
 from linkcalc.link.result import VerdictWord
-
-if TYPE_CHECKING:
-    from linkcalc.fleets.reach import Paths
 
 _SURE, _HOPEFUL = 0.99, 0.002
 """The closed form counts as too hopeful if it is above such an interval of what was played by so much."""
@@ -36,7 +33,7 @@ class Judged:
     """The simulation has the say: the closed form is above its interval."""
 
 
-def by_link(network: Network, paths: "Paths", setting: Setting, asked: Requirement) -> NDArray[np.int8]:
+def by_link(network: Network, paths: Paths, setting: Setting, asked: Requirement) -> NDArray[np.int8]:
     """What a check says of each node's link alone, both ways: index into `requirement.VERDICTS`."""
     k, j = np.arange(network.nodes), setting.shed
     uncertain = paths.site_db[k, j], paths.conditions_db[k, j], paths.k_db[k, j]

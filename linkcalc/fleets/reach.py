@@ -163,7 +163,7 @@ def paths(
         sides = []
         for k, shed, here in zip(plan.link, loaded.fleet.shed, sheds_deg, strict=True):
             template, fixed = template_case(plan_file, k, shed.name)
-            farthest = float(_distances_m(here, places).max())
+            farthest = float(np.hypot(*Plane(*here).position_of(places[:, 0], places[:, 1])).max())
             land = read_land(
                 terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, rules=plan.terrain, whole=False
             )
@@ -253,8 +253,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
     factors = _factors(loaded)
     signals = [_signal(radio.modulation, f) for f in factors]
     payloads = [n.payload_bytes or traffic.payload_bytes for n in found.nodes]
-    by_payload = {p: [s.time_on_air_s(p) for s in signals] for p in set(payloads)}
-    airtime = np.array([by_payload[p] for p in payloads])
+    airtime = np.array([[_on_air_s(radio.modulation, f, p) for f in factors] for p in payloads])
     interval = np.array([n.interval_s or traffic.interval_s for n in found.nodes])
     required = np.array([s.required_snr_db for s in signals])
     if factors == (0,):  # an interferer counts as noise of its power
@@ -324,10 +323,6 @@ def _grounded(
         more = f" ({count} more {'node' if count == 1 else 'nodes'} like it)" if count else ""
         raise TerrainError(f"no node has ground under it: {refused[0].reason}{more}")
     return good, refused
-
-
-def _distances_m(here: tuple[float, float], places: Floats) -> Floats:
-    return np.asarray(np.hypot(*Plane(*here).position_of(places[:, 0], places[:, 1])))
 
 
 def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterator[str]:

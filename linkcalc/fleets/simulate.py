@@ -9,19 +9,17 @@ import functools
 import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError
 from linkcalc.fleets.network import FADING_K_DB, Ints, Network, Setting
 from linkcalc.propagation import compiled
-
-if TYPE_CHECKING:
-    from linkcalc.area.scheduler import Scheduler
 
 MOST_PACKETS = 3_000_000
 """In one part of a run: its drawn levels stay in memory."""
@@ -180,7 +178,7 @@ def simulated_parts(
     duration_s: float,
     parts: int,
     seed: int,
-    scheduler: "Scheduler | None" = None,
+    scheduler: Scheduler | None = None,
     use_numba: bool | None = None,
 ) -> list[Played]:
     """Play a fleet at its predicted levels, in independent parts of `duration_s` each.
@@ -188,8 +186,6 @@ def simulated_parts(
     The same seed gives the same counts, whoever processes the parts, and compiled or not. A try is received under
     the rules of `linkcalc.fleets.contention`; where that may differ stands in docs/models/shared_channel.md.
     """
-    from linkcalc.area.scheduler import Local
-
     checked("duration_s", duration_s, above=0.0)
     checked("parts", parts, at_least=1)
     packets = float((duration_s / network.interval_s).sum()) * network.tries
@@ -340,8 +336,10 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
     deaf_until = np.full(sheds, -np.inf)
     active = np.empty(messages, dtype=np.int64)
     on_air = 0
+    # a heap of retries; one that never comes due stays in it, so that it is never empty
     again = [(np.inf, np.int64(-1))]
     following = 0
+    # place among the active ones of the packet that ends first
     at = -1
     while True:
         due = in_slot(time[following], slot) if following < messages else np.inf
