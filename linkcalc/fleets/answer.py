@@ -71,7 +71,8 @@ def answer(
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
     many = net.nodes >= _MANY
-    kept = assignment_of(net, supply, planned, required)
+    counted = limits.counted(planned)
+    kept = assignment_of(net, supply, counted, required)
     tell = partial(_tell_progress, say) if many else None
     assignment = assign(net, supply, choice, required, say=tell) if choose else kept
     setting, averaged = assignment.setting, assignment.outlook
@@ -86,7 +87,7 @@ def answer(
     total = None if played is None else summed(played)
     words = judged(averaged, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
-    asked = _Asked(loaded, found, net, choice, limits, choose)
+    asked = _Asked(loaded, found, net, choice, limits, None if choose else planned)
     nodes = tuple(_node_answers(asked, assignment, predicted, words, alone, total))
     sheds = tuple(_shed_answer(asked, assignment, j) for j in range(net.sheds))
     verdict: VerdictWord = "at_risk" if found.refused else "closes"
@@ -125,6 +126,7 @@ def answer(
             *loaded.notes,
             *found.notes,
             *power_notes,
+            *_limit_notes(limits, planned, counted, nodes, choose),
             *_notes(net, loaded),
             *_at_sheds(loaded, found),
             *_played_worse(found, predicted, words, total),
@@ -193,14 +195,15 @@ class _Asked(NamedTuple):
     net: Network
     choice: Choice
     limits: Limits
-    choose: bool
+    planned: Setting | None
+    """None: the setting is proposed."""
 
 
 def _node_answers(
     asked: _Asked, assignment: Assignment, predicted: Outlook, words: Judged, alone: Options,
     played: Played | None,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
-    loaded, found, net, choice, limits, choose = asked
+    loaded, found, net, choice, limits, planned = asked
     setting, averaged = assignment.setting, assignment.outlook
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     i = np.arange(net.nodes)
@@ -212,11 +215,21 @@ def _node_answers(
     low = high = share = None
     if played is not None:
         share, (low, high) = played.success, played.interval()
+    over_limits = limits.over_words(setting)
+    stated_dbm = (setting if planned is None else planned).power_dbm
     required = loaded.fleet.traffic.required_success
     battery = loaded.fleet.supply.battery
     for k in range(net.nodes):
         j = int(setting.shed[k])
-        verdict = words.verdict[k]
+        verdict, lacks = words.verdict[k], ""
+        if verdict != "closes":
+            lacks = lacks_words(
+                net, choice, k, required, best_alone=float(best_alone[k]), alone=float(averaged.alone[k]),
+                chosen=planned is None,
+            )  # fmt: skip
+        elif over_limits[k]:
+            # it closes only beyond what the law lets it, or the base station, send
+            verdict, lacks = "at_risk", over_limits[k]
         years = None
         if battery is not None:
             years = _years(battery, float(assignment.charge_mah_per_day[k]))
@@ -247,21 +260,11 @@ def _node_answers(
             battery_years=years,
             reached=tuple(n for n, m in zip(names, at_most[k], strict=True) if m >= 0.0),
             margins_db=tuple(tuple(float(v) for v in row) for row in margins[k, :, :, -1]),
-            limits=limits.node(k, int(setting.factor[k]), float(setting.power_dbm[k])),
+            limits=limits.node(k, int(setting.factor[k]), float(stated_dbm[k])),
             played_success=None if share is None or math.isnan(share[k]) else float(share[k]),
             played_low=None if low is None else float(low[k]),
             played_high=None if high is None else float(high[k]),
-            lacks=""
-            if verdict == "closes"
-            else lacks_words(
-                net,
-                choice,
-                k,
-                required,
-                best_alone=float(best_alone[k]),
-                alone=float(averaged.alone[k]),
-                chosen=choose,
-            ),
+            lacks=lacks,
         )
 
 
@@ -353,6 +356,24 @@ def _loads(
             played=share,
             played_low=low,
             played_high=high,
+        )
+
+
+def _limit_notes(
+    limits: Limits, planned: Setting, counted: Setting, nodes: tuple[NodeAnswer, ...], choose: bool
+) -> Iterator[str]:
+    """What of the fleet does not count, or is at risk, because the law does not allow it."""
+    lowered = int((counted.power_dbm < planned.power_dbm).sum())
+    if lowered and not choose:
+        yield (
+            f"{lowered} {'node is' if lowered == 1 else 'nodes are'} set to more power than the limits of"
+            f" {limits.region} allow: the largest legal one counts"
+        )
+    over = sum("over the limits" in n.lacks for n in nodes)
+    if over:
+        yield (
+            f"{over} {'node' if over == 1 else 'nodes'} would close but for the limits of {limits.region}: report"
+            " less often, try less, or take a band that allows more"
         )
 
 
