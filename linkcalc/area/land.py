@@ -17,8 +17,7 @@ from linkcalc.plan import Terrain
 from linkcalc.terrain.cutting import FEWEST_POINTS, MOST_POINTS, area_notes
 from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
 from linkcalc.terrain.raster import Raster
-from linkcalc.terrain.rasters import Mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, station_ground_m
 
 _MAP_TOLERANCE = 1e-4
 """How far, in cells, a map from position to column and row may be off."""

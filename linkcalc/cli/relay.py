@@ -12,7 +12,6 @@ from linkcalc.cli._output import show_answer, write_file, write_files
 from linkcalc.cli._shell import EXIT_CODES, chosen_link, load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
 from linkcalc.commands import land
-from linkcalc.files import made_folder
 
 if TYPE_CHECKING:
     from linkcalc.area.relay.result import RelaySiting
@@ -114,8 +113,6 @@ def relay(
     kit = RelayKit(*astuple(equipment))
     if written.write_plan is not None:
         _refuse_plan(loaded, chosen, kit, written.write_plan)
-    if written.out is not None:
-        made_folder(written.out)
     bar = Bar("relay", asked=work.progress)
     with chosen_scheduler(work.scheduler) as workers, bar.ended():
         result = relay_siting(

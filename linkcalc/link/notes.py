@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from linkcalc.answer import view
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.models import two_ray_db
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES
-from linkcalc.link.wording import more_or_less
 from linkcalc.propagation import fresnel, noise
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error
@@ -48,6 +48,7 @@ def _choice(case: LinkCase) -> str:
     name = case.conditions.governing_model
     if name == RULES:
         return ""
+    more_or_less = view("link_words").more_or_less
     return (
         f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
         "linkcalc's rules, which were checked against measured links, would lose "

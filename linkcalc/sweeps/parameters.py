@@ -13,8 +13,8 @@ import numpy as np
 
 from linkcalc.errors import DomainError, quoted
 from linkcalc.plan import Antenna, ChirpModulation, Conditions, Feeder, FskModulation, Link, Station, Terrain
+from linkcalc.plan.base import shown
 from linkcalc.plan.keys import allowed, kind_of, sections_of, words_of
-from linkcalc.plan.wording import shown
 from linkcalc.units import split_unit
 
 PIECES = frozenset(
