@@ -167,7 +167,8 @@ def cut_profile(
         source=source,
         bridged_m=bridged_m,
         notes=tuple(notes),
-        cell_m=maps.cell_m,
+        # what stands between two points is not seen, however fine the raster
+        cell_m=max(maps.cell_m, float(distance[1])),
     )
 
 
