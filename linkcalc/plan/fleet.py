@@ -27,7 +27,7 @@ from linkcalc.plan.base import (
     plain,
     repeated,
 )
-from linkcalc.plan.checking import missing_file, missing_rasters, read_text, stations_with_patterns, told_of
+from linkcalc.plan.checking import missing_file, missing_rasters, read_text, told_of, with_patterns
 from linkcalc.plan.faults import Fault, faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
 from linkcalc.plan.loading import LoadedPlan
@@ -286,9 +286,7 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
     with told_of(path):
-        sheds = stations_with_patterns("shed", fleet.shed, base_dir)
-        (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir)
-    fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
+        fleet = with_patterns(fleet, base_dir)
     assumptions = assumed_values(fleet, starter=fleet.starter)
     if fleet.nodes is None:
         found = NodeList(tuple(fleet.node), tuple(range(1, len(fleet.node) + 1)))
