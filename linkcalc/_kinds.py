@@ -137,34 +137,27 @@ def _names(value: object) -> set[str]:
     return {kind.__name__ for kind in type(value).__mro__}
 
 
-def _choices(term: str) -> tuple[object, ...] | None:
-    """The values that a Literal allows."""
-    said = re.fullmatch(r"Literal\[(.*)\]", term)
-    return ast.literal_eval(f"({said[1]},)") if said else None
+def _known(term: str) -> tuple[list[str], Callable[[Any], bool]]:
+    """How a kind is called, a Literal by each of its values, and what is one."""
+    if term in _CHECKS:
+        words, test = _CHECKS[term]
+        return [words], test
+    if term.startswith("Callable"):
+        return ["a function"], callable
+    if term.startswith("Literal"):
+        choices = ast.literal_eval(f"({term.removeprefix('Literal[')[:-1]},)")
+        named = [f'"{c}"' if isinstance(c, str) else str(c) for c in choices]
+        return named, lambda v: (isinstance(v, str) or _kind(v) == "i") and v in choices
+    return [f"{'an' if term[0] in 'AEIOU' else 'a'} {term}"], lambda v: term in _names(v)
 
 
 def _is_one(value: Any, term: str) -> bool:
-    choices = _choices(term)
-    if choices is not None:
-        return (isinstance(value, str) or _kind(value) == "i") and value in choices
-    if term.startswith("Callable"):
-        return callable(value)
-    return _CHECKS[term][1](value) if term in _CHECKS else term in _names(value)
+    return _known(term)[1](value)
 
 
 def _words(wanted: tuple[str, ...]) -> str:
     """What may be given, and one example of it."""
-    words: list[str] = []
-    for term in wanted:
-        choices = _choices(term)
-        if choices is not None:
-            words += [f'"{c}"' if isinstance(c, str) else str(c) for c in choices]
-        elif term.startswith("Callable"):
-            words.append("a function")
-        else:
-            words.append(
-                _CHECKS[term][0] if term in _CHECKS else f"{'an' if term[0] in 'AEIOU' else 'a'} {term}"
-            )
+    words = [word for term in wanted for word in _known(term)[0]]
     # a path may be text too, which needs no saying
     said_already = {"None", "a str"} if "a path" in words else {"None"}
     words = [*dict.fromkeys(word for word in words if word not in said_already)]

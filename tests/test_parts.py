@@ -10,7 +10,9 @@ from linkcalc.files import sample_path
 from linkcalc.link.parts_list import added, bill, mast_price, station_parts
 from linkcalc.link.result import Part
 from linkcalc.plan import load_plan, plan_from
-from linkcalc.plan.prices import Prices
+from linkcalc.plan.prices import AntennaPrices, FeederPrices, Prices
+from linkcalc.radio.antenna_types import ANTENNA_TYPES
+from linkcalc.radio.feeder import CABLE_TYPES
 from linkcalc.views.remedies_text import bill_csv, bill_report
 from tests import sites
 
@@ -23,6 +25,11 @@ def test_a_plan_counted_and_summed_by_hand() -> None:
     shed = 120 + 60 + (150 + 6 * 40) + 6 * 1.5 + 2 * 5 + 45
     assert found.cost == pytest.approx(tank + shed) == pytest.approx(1128.0)
     assert not found.prices_stated
+
+
+def test_every_type_of_antenna_and_of_cable_has_a_price() -> None:
+    assert set(ANTENNA_TYPES) == set(AntennaPrices.model_fields) - {"per_db"}
+    assert set(CABLE_TYPES) - {"none"} == set(FeederPrices.model_fields) - {"other"}
 
 
 def test_a_guyed_mast_costs_more_for_every_metre_and_none_costs_nothing() -> None:

@@ -7,7 +7,6 @@ from linkcalc.cli._output import show_answer, write_files
 from linkcalc.cli._shell import load_plan
 from linkcalc.cli._work import Bar, Work, chosen_scheduler
 from linkcalc.commands import land
-from linkcalc.files import made_folder
 
 PREVIEW_CELLS = 3.0
 """How much wider the cells of a preview are."""
@@ -57,8 +56,6 @@ def coverage(
     from linkcalc.views.coverage_text import coverage_report
 
     loaded = load_plan(plan)
-    if out is not None:
-        made_folder(out)
     bar = Bar("coverage", asked=work.progress)
     with chosen_scheduler(work.scheduler) as workers, bar.ended():
         result = plan_coverage(
@@ -72,12 +69,12 @@ def coverage(
         )
     show_answer(coverage_report, result)
     if out is not None:
-        from linkcalc.area.geofiles import closing_area, geotiff
+        from linkcalc.area.gridded import geotiff
         from linkcalc.views.map_figures import write_map
 
         contents: dict[str, str | bytes] = {
-            "coverage.tif": geotiff(result),
-            "coverage.geojson": closing_area(result) + "\n",
+            "coverage.tif": geotiff("coverage.tif", result.raster()),
+            "coverage.geojson": result.to_geojson(),
             "report.txt": coverage_report(result),
         }
         write_files(out, contents, write_map(result, out))

@@ -209,7 +209,7 @@ def paths(
     )
 
 
-def seldom_enough(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
+def without_overlong_messages(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
     """The fleet without the nodes whose messages, with their tries, do not fit into their interval.
 
     `choose`: with a spreading factor chosen from those listed; else as planned.

@@ -6,7 +6,7 @@ pair, with a feeder that grows as its antenna is raised.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +30,7 @@ from linkcalc.link.uncertainty import noise_items, together_db
 from linkcalc.link.verdict import check_link
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.plan.base import COMMON_PRACTICE
+from linkcalc.plan.prices import Prices
 from linkcalc.sweeps.table import rows_of
 from linkcalc.terrain.land_cover import Layers
 
@@ -45,6 +46,21 @@ _ROUNDING_DB = 1e-4
 """Of a budget's terms, all together; pairs that lack less are looked at exactly."""
 
 
+_LISTED = {
+    "cost_per_m": "mast_per_m",
+    "guyed_above_m": "guyed_above_m",
+    "guyed_cost_per_m": "guyed_mast_per_m",
+    "cost_per_mast": "mast",
+}
+"""Prices of masts in a plan's [prices]."""
+
+
+def _usual(name: str) -> float:
+    """What a plan takes that does not state it."""
+    found: float = Prices.model_fields[_LISTED[name]].default
+    return found
+
+
 @dataclass(frozen=True)
 class MastPrices:
     """What a mast costs, in any currency; the defaults only have plausible proportions.
@@ -53,13 +69,13 @@ class MastPrices:
     array([  0.,  65., 215.])
     """
 
-    cost_per_m: float = 40.0
+    cost_per_m: float = _usual("cost_per_m")
     """Of a mast that stands by itself."""
-    guyed_above_m: float = 6.0
+    guyed_above_m: float = _usual("guyed_above_m")
     """A longer mast is guyed."""
-    guyed_cost_per_m: float = 70.0
+    guyed_cost_per_m: float = _usual("guyed_cost_per_m")
     """Of a guyed mast, from its foot."""
-    cost_per_mast: float = 150.0
+    cost_per_mast: float = _usual("cost_per_mast")
     """Foot, bracket and an hour's work, whatever its length."""
 
     def __post_init__(self) -> None:
@@ -138,15 +154,6 @@ class HeightTable(Answer):
     def closes(self) -> NDArray[np.bool_]:
         """(n, m) where the requirement is met."""
         return np.asarray(self.lacking_db <= 0.0)
-
-
-_LISTED = {
-    "cost_per_m": "mast_per_m",
-    "guyed_above_m": "guyed_above_m",
-    "guyed_cost_per_m": "guyed_mast_per_m",
-    "cost_per_mast": "mast",
-}
-"""Prices of masts in a plan's [prices]."""
 
 
 def heights_of(
@@ -311,10 +318,8 @@ class _Grid:
         raised = self.case.raised(near_m=float(self.near_m[at[0]]), far_m=float(self.far_m[at[1]]))
         result = check_link(raised, advice=False)
         forward, return_ = result.directions
-        return Pair(
-            near_height_m=raised.near.antenna_height_m,
-            far_height_m=raised.far.antenna_height_m,
-            cost=float(self.cost[at]),
+        return replace(
+            self.pair(at),
             verdict=result.verdict,
             fade_margins_db=(forward.fade_margin_db, return_.fade_margin_db),
             required_margins_db=(forward.required_margin_db, return_.required_margin_db),

@@ -1,6 +1,8 @@
 """The heights command: table, picture, cheapest pair, and refusals in one line."""
 
 import json
+import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -8,7 +10,7 @@ from typer.testing import CliRunner, Result
 
 import linkcalc as lc
 from linkcalc.cli import app
-from linkcalc.sweeps.mast_heights import HeightTable, height_table
+from linkcalc.sweeps.mast_heights import HeightTable, MastPrices, height_table
 from linkcalc.views.heights_figures import heights_figure, shade_of
 from tests.sites import case, plan_file, profile, ridge
 from tests.views.test_figures import overlaps
@@ -25,6 +27,14 @@ QUICK = ("--max-m", "16", "--step-m", "4")
 
 def heights(*arguments: str | Path) -> Result:
     return CliRunner().invoke(app, ["heights", *map(str, arguments)])
+
+
+def test_the_help_shows_the_prices_that_count_where_none_is_stated() -> None:
+    text = " ".join(heights("--help").stdout.partition("Options:")[2].split())
+    for field in fields(MastPrices):
+        shown = re.search(rf"--{field.name.replace('_', '-')} .*?default: \((\S+)\)", text)
+        assert shown is not None
+        assert float(shown[1]) == field.default
 
 
 def test_the_cheapest_pair_comes_first_then_margins_and_what_was_assumed(tmp_path: Path) -> None:
