@@ -54,7 +54,9 @@ def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
     """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
     plan = validated(Plan, data)
-    missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
+    missing = [*_links_without_heights(plan, profiled), *missing_rasters(plan.terrain, base_dir)]
+    for key, name in surveyed(plan):
+        missing += missing_file(key, name, base_dir)
     if missing:
         raise PlanError(summary(missing))
     return with_patterns(plan, base_dir)
@@ -117,12 +119,6 @@ def surveyed(plan: Plan) -> Iterator[tuple[str, str]]:
     for index, link in enumerate(plan.link):
         if link.profile_csv is not None:
             yield f"{element('link', index, link.name)} profile_csv", link.profile_csv
-
-
-def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
-    yield from missing_rasters(plan.terrain, base_dir)
-    for key, name in surveyed(plan):
-        yield from missing_file(key, name, base_dir)
 
 
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:

@@ -4,7 +4,7 @@ Every function here raises `PlanError`, in one line, where a file is no valid fl
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -28,7 +28,7 @@ from linkcalc.plan.base import (
     repeated,
 )
 from linkcalc.plan.checking import missing_file, missing_rasters, read_text, told_of, with_patterns
-from linkcalc.plan.faults import Fault, faults, summary, validated
+from linkcalc.plan.faults import faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
 from linkcalc.plan.loading import LoadedPlan
 from linkcalc.plan.model import Plan
@@ -276,7 +276,9 @@ def load_fleet(path: str | Path) -> LoadedFleet:
         if "link" in data and "shed" not in data:
             raise PlanError(f"is a plan, not a fleet: linkcalc fleet NODES.csv --plan {path.name}")
         fleet = validated(Fleet, data)
-        missing = list(_missing(fleet, path.parent))
+        missing = list(missing_rasters(fleet.terrain, path.parent))
+        if fleet.nodes is not None:
+            missing += missing_file("nodes", fleet.nodes, path.parent)
         if missing:
             raise PlanError(summary(missing))
     return loaded_fleet(fleet, path, path.parent, raw)
@@ -351,9 +353,3 @@ def fleet_of_plan(
     except ValidationError as error:
         raise PlanError(f"{loaded.path}: {summary(faults(error, {}, Fleet))}") from None
     return loaded_fleet(fleet, loaded.path, loaded.base_dir, loaded.digest.encode())
-
-
-def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:
-    yield from missing_rasters(fleet.terrain, base_dir)
-    if fleet.nodes is not None:
-        yield from missing_file("nodes", fleet.nodes, base_dir)
