@@ -116,11 +116,7 @@ class Table:
 
 
 def likely_key(header: str, known: Sequence[str], hints: Mapping[str, str]) -> str:
-    """The key that a header may mean, by its first word or by its letters; empty where none is near.
-
-    >>> likely_key("Distance along the path", ["distance_m"], {"distance": "distance_m"})
-    'distance_m'
-    """
+    """The key that a header may mean, by its first word or by its letters; empty where none is near."""
     plain = re.sub(r"[^a-z]+", "_", header.lower()).strip("_")
     hint = hints.get(plain.split("_")[0], "")
     names = {key.rpartition("_")[0]: key for key in known} | {key: key for key in known}
@@ -129,11 +125,7 @@ def likely_key(header: str, known: Sequence[str], hints: Mapping[str, str]) -> s
 
 
 def key_of(header: str) -> str:
-    """A column's header as a key.
-
-    >>> key_of("Antenna height [m]"), key_of("azimuth (°)")
-    ('antenna_height_m', 'azimuth_deg')
-    """
+    """A column's header as a key."""
     return re.sub(r"[^a-z0-9]+", "_", header.lower().replace("°", "deg")).strip("_")
 
 
@@ -182,11 +174,7 @@ def text_of(path: str | Path, *, largest_bytes: int, what: str) -> str:
 
 
 def decoded(raw: bytes) -> str:
-    """The text that bytes hold.
-
-    >>> decoded("größe".encode("cp1252")), decoded("größe".encode("utf-16"))
-    ('größe', 'größe')
-    """
+    """The text that bytes hold."""
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = raw.decode("utf-16", errors="replace")
     else:

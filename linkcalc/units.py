@@ -85,22 +85,14 @@ def stated_in(key: str, text: str) -> float | str:
 
 
 def takes_units(key: str) -> bool:
-    """Whether a number of this key may be stated in another unit.
-
-    >>> takes_units("antenna_height_m"), takes_units("gain_dbi")
-    (True, False)
-    """
+    """Whether a number of this key may be stated in another unit."""
     return key.endswith(("_m3_h", "_l_per_h")) or any(
         split_unit(key)[1] in units for name, units in _FACTORS.items() if name != "share"
     )
 
 
 def sister_units(unit: str) -> list[str]:
-    """List the units a number may have been given in by mistake, for frequencies and shares.
-
-    >>> sister_units("mhz")
-    ['hz', 'khz', 'ghz']
-    """
+    """List the units a number may have been given in by mistake, for frequencies and shares."""
     for name in ("frequency", "share"):
         if unit in _FACTORS[name]:
             return [other for other in _FACTORS[name] if other != unit]

@@ -66,7 +66,6 @@ TARGETS: dict[str, tuple[str, ...]] = {
     "linkcalc.operation.limits": ("tests/rules/test_plan_limits.py", "tests/rules/test_traffic.py"),
     "linkcalc.rules.limits": ("tests/rules",),
     "linkcalc.rules.findings": ("tests/rules",),
-    "linkcalc.rules.intervals": ("tests/rules",),
     "linkcalc.propagation.clutter": ("tests/propagation/test_clutter.py", "tests/propagation/test_ranges.py"),
     "linkcalc.terrain.land_cover": ("tests/terrain/test_land_cover.py",),
     "linkcalc.propagation.two_ray": ("tests/propagation/test_two_ray.py",),

@@ -17,7 +17,7 @@ from linkcalc.link.models import clearance
 from linkcalc.link.remedy_options import HIGHEST_MAST_M, HIGHEST_POWER_DBM
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice
-from linkcalc.link.uncertainty import combined_db, contributors, fading
+from linkcalc.link.uncertainty import combined_db, contributors, rician_k_db
 from linkcalc.link.verdict import check_plan
 from linkcalc.plan import Antenna, Feeder, load_plan
 from linkcalc.plan.power import Regulation
@@ -467,7 +467,7 @@ def test_each_hop_must_have_the_root_of_what_is_asked_of_both() -> None:
             for rx, margin_db in zip((hop.far, hop.near), margins(hop), strict=True):
                 found = contributors(hop, rx)
                 needs_db = asked.margin_db(
-                    combined_db(found, "site"), combined_db(found, "conditions"), fading(hop)[1]
+                    combined_db(found, "site"), combined_db(found, "conditions"), rician_k_db(hop)
                 )
                 spare_db[name] = min(spare_db[name], margin_db - needs_db)
     assert spare_db["whole"] - spare_db["root"] > 1.5

@@ -185,10 +185,10 @@ def test_a_map_reader_finds_coverage_at_the_same_place_as_its_geotiff(tmp_path: 
     pytest.importorskip("xarray")
     import rasterio
 
-    from linkcalc.area.geofiles import geotiff
+    from linkcalc.area.gridded import geotiff
 
     found = lc.coverage(PLAIN, "pump shed", radius_m=600.0, cell_m=200.0)
-    (tmp_path / "c.tif").write_bytes(geotiff(found))
+    (tmp_path / "c.tif").write_bytes(geotiff("coverage.tif", found.raster()))
     with rasterio.open(tmp_path / "c.tif") as file:
         transform = [float(v) for v in found.to_xarray().spatial_ref.attrs["GeoTransform"].split()]
         assert transform == list(file.transform.to_gdal())

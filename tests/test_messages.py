@@ -20,6 +20,7 @@ from linkcalc.operation.channel import (
     unconfirmed,
 )
 from linkcalc.operation.messages import airtimes_s, often_words, section
+from linkcalc.operation.tank.answer import section as tank_section
 from linkcalc.radio.energy import expected_transmissions
 from linkcalc.views.messages_text import delay_words
 from tests.steady_channel import steady
@@ -259,6 +260,29 @@ def notes_of(margin_db: float = 30.0, **change: object) -> tuple[str, ...]:
     found = section(plan(message=[{**message, **change}], tank=None, engine=None), [link_result(margin_db)])
     assert found is not None
     return found.messages[0].notes
+
+
+@pytest.mark.parametrize(
+    ("from_", "to", "said"),
+    [
+        ("shed", "pump", True),  # the shed passes it on
+        ("probe", "tank", True),  # the tank passed it on
+        ("pump", "shed", False),  # another tank of the same shed
+        ("tank", "pump", False),  # a second engine
+    ],
+)
+def test_what_is_counted_over_one_of_several_hops_says_so(from_: str, to: str, said: bool) -> None:
+    first = plan().model_dump(by_alias=True, exclude_unset=True)["link"][0]
+    stations = [{"name": n, "antenna_height_m": 4.0} for n in ("tank", "shed", "pump", "probe")]
+    hops = plan(station=stations, link=[first, first | {"name": "hop 2", "from": from_, "to": to}])
+    found = section(hops, [link_result()])
+    assert found is not None
+    answer = tank_section(hops, [link_result()])
+    assert answer is not None
+    for notes in (*(m.notes for m in found.messages), answer.notes):
+        assert (
+            any('counted over "level" alone: where a message also passes "hop 2"' in n for n in notes) == said
+        )
 
 
 def test_the_shortest_wait_is_shorter_by_the_jitter() -> None:

@@ -22,9 +22,9 @@ from linkcalc.link.models import PathLoss, every_model, p1812_loss_db, profile_l
 from linkcalc.link.result import MODEL_NAMES
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.uncertainty import raster_db
-from linkcalc.link.wording import model_reason
 from linkcalc.propagation import compiled, diffraction, vegetation
 from linkcalc.terrain.profile import Profile
+from linkcalc.views.link_words import model_reason
 from tests import sites
 
 PER_METRE_DB, MOST_DB = 0.18225, 23.49

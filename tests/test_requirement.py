@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linkcalc.link.reliability import mean_success, message_success
+from linkcalc.link.reliability import mean_success, message_failure
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.plan import Link
 
@@ -186,7 +186,7 @@ def test_the_share_of_sites_is_that_of_sites_drawn_and_asked_one_by_one(
     for margin_db in (10.0, 20.0):
         at_site_db = margin_db + site_db * rng.standard_normal(draws)
         k = np.clip(k_db + 8.0 * rng.standard_normal(draws), -14.0, 20.0)
-        carried = message_success(at_site_db, conditions_db, rician_k_db=k, tries=tries)
+        carried = 1.0 - message_failure(at_site_db, conditions_db, rician_k_db=k, tries=tries)
         works = (carried >= 0.95).mean()
         assert asked.site_share(margin_db, site_db, conditions_db, k_db) == pytest.approx(works, abs=0.025)
 

@@ -115,8 +115,7 @@ def fading_levels(n: int, mean_db: float = 0.0) -> np.ndarray:
 
 
 def answer(site: Site, rician_k_db: float):
-    fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
-    return updated(site.heard, site_db=SITE_DB, day_db=DAY_DB, fading=fading, rician_k_db=rician_k_db)
+    return updated(site.heard, site_db=SITE_DB, day_db=DAY_DB, rician_k_db=rician_k_db)
 
 
 @pytest.mark.slow
@@ -167,23 +166,22 @@ def test_many_readings_show_the_excess_without_bias(rician_k_db, head_db, packet
             shifts.append(reading - margin)
             heads.append(reading)
     heard_all = Heard(np.array(shifts), np.array(heads), np.full(n, float(packets)))
-    fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
     grid = even_grid(-20.0, 20.0)
-    likelihood = log_likelihood([heard_all], grid, fading=fading, rician_k_db=rician_k_db, offset_db=0.0)
+    likelihood = log_likelihood([heard_all], grid, rician_k_db=rician_k_db, offset_db=0.0)
     assert grid[np.argmax(likelihood)] == pytest.approx(true_db, abs=0.5)
 
 
 def test_lost_packets_alone_find_the_margin():
     # half of the packets lost: the median fade is as deep as the margin
-    middle = fade_points_db("rayleigh")[1]
+    middle = fade_points_db(RAYLEIGH)[1]
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 4000, 2000),))
-    found = updated([heard], site_db=12.0, fading="rayleigh")
+    found = updated([heard], site_db=12.0, rician_k_db=RAYLEIGH)
     assert 20.0 - found.directions[0].shortfall.quantile(0.5) == pytest.approx(-middle, abs=0.6)
 
 
 def test_packets_not_heard_at_all_say_below_sensitivity_and_no_more():
     heard = Heard(np.empty(0), np.empty(0), np.empty(0), (Count(20.0, 30, 0),))
-    found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
+    found = updated([heard], site_db=12.0, rician_k_db=10.0)
     # by loss, by noise, or by one deep fade that stands still
     assert found.directions[0].shortfall.interval()[0] > 16.0
     assert found.excess.standard_deviation > 3.0
@@ -193,7 +191,7 @@ def test_packets_lost_to_interference_are_not_taken_for_a_weak_signal():
     level = fading_levels(30)
     quiet = Heard(level, level + 30.0, np.ones(30), (Count(30.0, 30, 30),))
     jammed = Heard(level, level + 30.0, np.ones(30), (Count(30.0, 60, 30),))
-    a, b = (updated([h], site_db=12.0, fading="rician", rician_k_db=10.0) for h in (quiet, jammed))
+    a, b = (updated([h], site_db=12.0, rician_k_db=10.0) for h in (quiet, jammed))
     assert b.excess.mean == pytest.approx(a.excess.mean, abs=1.0)
     assert b.directions[0].unexplained > 0.2
     assert a.directions[0].unexplained < 0.02
@@ -202,7 +200,7 @@ def test_packets_lost_to_interference_are_not_taken_for_a_weak_signal():
 def test_wrong_readings_do_not_pull_and_are_told_apart():
     level = np.append(fading_levels(12, -3.0), [40.0, -45.0])
     heard = Heard(level, np.full(14, 25.0), np.ones(14))
-    found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0)
+    found = updated([heard], site_db=12.0, rician_k_db=10.0)
     assert found.excess.mean == pytest.approx(3.0, abs=0.7)
     assert (found.directions[0].wrong > 0.9).tolist() == [False] * 12 + [True, True]
 
@@ -210,7 +208,7 @@ def test_wrong_readings_do_not_pull_and_are_told_apart():
 def test_more_readings_cannot_cure_a_receivers_offset_but_the_other_receiver_can():
     def spread(*ways: int) -> float:
         heard = [Heard(fading_levels(n), np.full(n, 30.0), np.ones(n)) for n in ways]
-        found = updated(heard, site_db=12.0, fading="rician", rician_k_db=10.0)
+        found = updated(heard, site_db=12.0, rician_k_db=10.0)
         return found.excess.standard_deviation
 
     assert spread(10) > spread(1000) == pytest.approx(OFFSET_DB, abs=0.1)
@@ -221,17 +219,15 @@ def test_measured_noise_makes_the_margin_follow_the_snr_whatever_the_offset():
     # register 4 dB low: level and noise read low alike, the SNR is right
     level = fading_levels(40, -4.0)
     heard = Heard(level, level + 20.0, np.ones(40), noise=MeasuredNoise(-4.0, 0.3))
-    found = updated([heard], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0]
+    found = updated([heard], site_db=12.0, rician_k_db=10.0).directions[0]
     assert found.shortfall.mean == pytest.approx(0.0, abs=0.6)
     without = Heard(level, level + 20.0, np.ones(40))
-    assert (
-        updated([without], site_db=12.0, fading="rician", rician_k_db=10.0).directions[0].shortfall.mean > 3.0
-    )
+    assert updated([without], site_db=12.0, rician_k_db=10.0).directions[0].shortfall.mean > 3.0
 
 
 def test_without_readings_the_prediction_stands():
     found = updated(
-        [Heard(np.empty(0), np.empty(0), np.empty(0))], site_db=12.0, day_db=3.0, fading="rayleigh"
+        [Heard(np.empty(0), np.empty(0), np.empty(0))], site_db=12.0, day_db=3.0, rician_k_db=RAYLEIGH
     )
     assert found.excess.mean == pytest.approx(0.0, abs=1e-3)
     assert found.excess.standard_deviation == pytest.approx(12.0, rel=0.01)
@@ -240,9 +236,7 @@ def test_without_readings_the_prediction_stands():
 
 def test_what_the_day_alone_brought_is_not_taken_for_the_sites():
     heard = Heard(fading_levels(30, -10.0), np.full(30, 20.0), np.ones(30))
-    steady, fickle = (
-        updated([heard], site_db=6.0, day_db=d, fading="rician", rician_k_db=10.0) for d in (0.0, 6.0)
-    )
+    steady, fickle = (updated([heard], site_db=6.0, day_db=d, rician_k_db=10.0) for d in (0.0, 6.0))
     assert steady.excess.mean > 8.0
     assert fickle.excess.mean == pytest.approx(fickle.today.mean / 2.0, abs=0.1)
     assert fickle.excess.standard_deviation > steady.excess.standard_deviation + 1.0
@@ -250,8 +244,7 @@ def test_what_the_day_alone_brought_is_not_taken_for_the_sites():
 
 @pytest.mark.parametrize("rician_k_db", [RAYLEIGH, 5.0, 10.0])
 def test_the_points_of_the_fading_are_those_of_the_reliability(rician_k_db):
-    fading = "rayleigh" if rician_k_db == RAYLEIGH else "rician"
-    for point, share in zip(fade_points_db(fading, rician_k_db), (0.1587, 0.5, 0.8413), strict=True):
+    for point, share in zip(fade_points_db(rician_k_db), (0.1587, 0.5, 0.8413), strict=True):
         assert rician_outage(-point, rician_k_db) == pytest.approx(share, abs=2e-3)
 
 
@@ -272,7 +265,7 @@ def test_ten_times_the_readings_take_little_more_than_ten_times_the_work():
         level = np.round(fades_db(rng, 5.0, n)) + rng.integers(0, 4, n) / 4.0
         heard = Heard(level, np.round(level + 12.0, 2), np.ones(n), (Count(12.0, n + n // 10, n),))
         begun = time.process_time()
-        updated([heard, heard], site_db=12.0, fading="rician", rician_k_db=5.0)
+        updated([heard, heard], site_db=12.0, rician_k_db=5.0)
         return time.process_time() - begun
 
     cpu_s(1_000)  # what is kept from call to call
@@ -345,7 +338,7 @@ def variance_db2(heard: Heard = NOTHING, **how: float) -> float:
 
 def test_variances_of_what_nobody_read_add_up():
     """Site, day, what is still to come and noise are independent: 3, 4, 5 and 6, 8, 10."""
-    prior = updated([NOTHING], site_db=6.0, day_db=8.0, fading="rayleigh")
+    prior = updated([NOTHING], site_db=6.0, day_db=8.0, rician_k_db=RAYLEIGH)
     assert prior.prior.standard_deviation == pytest.approx(10.0, abs=0.01)
     assert prior.today.standard_deviation == pytest.approx(10.0, abs=0.01)
     assert prior.excess.standard_deviation == pytest.approx(6.0, abs=0.01)
@@ -376,7 +369,7 @@ def test_what_neither_fading_nor_error_nor_offsets_explain_by_hand():
     """
 
     def ripple(n: float, *, same_height: bool = True, **how: float) -> float:
-        return ripple_db(n, same_height=same_height, fading="rayleigh", **how)
+        return ripple_db(n, same_height=same_height, rician_k_db=RAYLEIGH, **how)
 
     assert ripple(10) == pytest.approx(math.sqrt(2.3**2 - 2.864 - 2.0), abs=0.01)
     assert ripple(100) == pytest.approx(math.sqrt(2.3**2 - 0.286 - 2.0), abs=0.01)
@@ -394,7 +387,7 @@ def test_readings_far_from_the_prediction_are_followed_there():
     """Ten readings 100 dB stronger than predicted: by themselves an excess of -100 dB, and the prior and the
     receiver's offset take a few decibels of it."""
     heard = Heard(fading_levels(10, 100.0), np.full(10, 30.0), np.ones(10))
-    found = updated([heard, NOTHING], site_db=12.0, fading="rician", rician_k_db=10.0)
+    found = updated([heard, NOTHING], site_db=12.0, rician_k_db=10.0)
     assert found.directions[0].own_excess.mean == pytest.approx(-100.0, abs=1.0)
     assert found.directions[1].own_excess is None
     assert found.excess.mean == pytest.approx(-96.0, abs=2.0)
@@ -418,7 +411,7 @@ def test_noise_is_taken_from_the_group_in_which_most_was_measured():
     many = Group((Heard(level, level + 20.0, np.ones(40), noise=MeasuredNoise(-4.0, 0.3)),))
     single = Group((Heard(fading_levels(1, -4.0), np.full(1, 16.0), np.ones(1)),))
     for groups in ((many, single), (single, many)):
-        found = update(groups, site_db=12.0, fading="rician", rician_k_db=10.0)
+        found = update(groups, site_db=12.0, rician_k_db=10.0)
         assert found.directions[0].shortfall.mean == pytest.approx(0.0, abs=1.0)
         assert found.directions[0].wrong.size == 41
 
@@ -431,7 +424,7 @@ def test_a_still_fade_is_as_deep_and_as_wide_as_the_fading_itself():
     errors = NormalDist(-2.507, ERROR_DB)
     level = np.array([errors.inv_cdf((k + 0.5) / 200) for k in range(200)])
     heard = Heard(level, np.full(200, 40.0), np.ones(200))
-    found = updated([heard], site_db=60.0, fading="rayleigh", offset_db=0.0)
+    found = updated([heard], site_db=60.0, rician_k_db=RAYLEIGH, offset_db=0.0)
     assert found.stands_still > 0.999
     assert found.excess.mean == pytest.approx(0.0, abs=0.06)
     assert found.excess.standard_deviation == pytest.approx(5.570, abs=0.06)
@@ -440,15 +433,13 @@ def test_a_still_fade_is_as_deep_and_as_wide_as_the_fading_itself():
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
 def test_one_reading_near_the_prediction_does_not_cut_off_ten_far_from_it(sign):
     level = np.append(fading_levels(10, 100.0 * sign), 0.0)
-    found = updated(
-        [Heard(level, np.full(11, 30.0), np.ones(11))], site_db=12.0, fading="rician", rician_k_db=10.0
-    )
+    found = updated([Heard(level, np.full(11, 30.0), np.ones(11))], site_db=12.0, rician_k_db=10.0)
     assert found.directions[0].own_excess.mean == pytest.approx(-100.0 * sign, abs=1.0)
 
 
 def test_a_sure_prediction_keeps_both_its_sides():
     """Good to 1 dB, nothing read: the grid reaches beyond it both ways."""
-    found = updated([NOTHING], site_db=1.0, fading="rayleigh")
+    found = updated([NOTHING], site_db=1.0, rician_k_db=RAYLEIGH)
     for part in (found.prior, found.excess):
         assert part.mean == pytest.approx(0.0, abs=0.01)
         assert part.quantile(0.95) == pytest.approx(-part.quantile(0.05), abs=0.03)

@@ -474,6 +474,72 @@ def test_positions_a_few_metres_apart_are_one_spot(case):
     assert len(survey(case, apart).spots) == 2
 
 
+@pytest.mark.parametrize(
+    "better",
+    [{"spreading_factor": 12}, {"near_height_m": 15.0}, {"near_power_dbm": 20.0}, {"near_antenna": "yagi"}],
+)
+def test_packets_sent_with_more_margin_than_planned_are_no_proof_of_the_plan(case, better):
+    easy = measured(case, ways=("forward",), n=60, **better)
+    as_planned = measured(case, ways=("forward",), n=8)
+    assert survey(case, easy).directions[0].counted_as_planned is None
+    found = survey(case, easy + as_planned)
+    assert (found.directions[0].sent, found.directions[0].counted_as_planned) == (68, (8, 8))
+    assert any("60 packets were sent with settings or heights of more margin" in w for w in found.warnings)
+
+
+@pytest.fixture
+def placed(case) -> LinkCase:
+    """The same with stations that the plan positions."""
+    east = {"near": -20.0, "far": -19.976}
+    return case.with_stations(
+        {
+            end: case.station(end).model_copy(update={"latitude_deg": -40.0, "longitude_deg": longitude})
+            for end, longitude in east.items()
+        }
+    )
+
+
+def at(reading: Reading, station, north_deg: float = 0.0, **given) -> Reading:
+    place = {"latitude_deg": station.latitude_deg + north_deg, "longitude_deg": station.longitude_deg}
+    return replace(reading, **place, **given)
+
+
+@pytest.mark.parametrize("told", ["places", "names", "one place"])
+def test_phones_at_both_ends_are_no_two_spots_of_which_the_better_would_count(placed, told):
+    """The shed's phone hears a fifth of the packets, the tank's hears all: the first must not be left out."""
+    forward = [replace(r, sent=10, received=2) for r in measured(placed, -5.0, ways=("forward",))]
+    backward = measured(placed, -40.0, ways=("return",))
+    if told == "names":
+        rows = [replace(r, spot="shed") for r in forward] + [replace(r, spot="tank") for r in backward]
+    else:
+        rows = [at(r, placed.far) for r in forward] if told == "places" else forward
+        rows = rows + [at(r, placed.near) for r in backward]
+    found = survey(placed, rows)
+    plain = survey(placed, forward + backward)
+    assert (found.spots, found.verdict) == ((), plain.verdict)
+    assert found.directions[0].fade_margin_db == pytest.approx(plain.directions[0].fade_margin_db)
+    assert any("taken together, as of the two ends" in w for w in found.warnings)
+
+
+def test_positions_at_both_ends_are_one_place_though_one_end_noted_both_ways(placed):
+    rows = [at(r, placed.near) for r in measured(placed, -40.0)]
+    rows += [at(r, placed.far, sent=10, received=2) for r in measured(placed, 0.0, ways=("forward",))]
+    assert survey(placed, rows).spots == ()
+
+
+def test_the_better_spot_does_not_close_where_only_a_worse_one_was_read_the_other_way(case):
+    rows = measured(case, -40.0, ways=("return",), spot="post") + measured(case, 10.0, spot="gully")
+    found = survey(case, rows)
+    assert (found.spot, found.verdict) == ("post", "at_risk")
+    assert found.statement.endswith("but one way was read at other spots only.")
+
+
+@pytest.mark.parametrize(("north_deg", "said"), [(0.0, False), (0.0015, False), (0.01, True)])
+def test_readings_taken_where_no_station_is_planned_are_named(placed, north_deg, said):
+    found = survey(placed, [at(r, placed.near, north_deg) for r in measured(placed)])
+    assert any("from the nearer station of the plan" in w for w in found.warnings) == said
+
+
 def test_a_drive_log_is_no_walk_test(case):
     rows = [replace(measured(case, n=1)[0], spot=f"s{i}") for i in range(MOST_SPOTS + 1)]
     with pytest.raises(ReadingsError, match="more than 200 spots"):

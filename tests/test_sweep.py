@@ -9,7 +9,7 @@ import pytest
 
 from linkcalc.errors import DomainError, LinkcalcError, PlanError, TerrainError
 from linkcalc.files import sample_path
-from linkcalc.link import verdict
+from linkcalc.link import legal, verdict
 from linkcalc.link.case import feeder_loss_db, with_longer_feeder
 from linkcalc.link.result import Direction, Result
 from linkcalc.plan import LoadedPlan, load_plan, plan_from
@@ -411,6 +411,18 @@ def test_what_is_over_a_legal_limit_counts_as_in_a_check() -> None:
         same(found.cell(cell), verdict.check_plan(changed(often, cell)))
     assert found["eirp_dbm"].max() < 30.0  # power over a limit does not count
     assert (found["verdict"][1] != "closes").all()  # so slow a signal is on the air too long
+
+
+def test_the_table_of_limits_is_asked_once_for_what_differs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """20 payloads last 6 different times: at SF8 ceil((8 n - 4 x 8 + 28 + 16) / 32) steps of symbols, 3 to 8 of them.
+    The far end, whose answers and cable stay as they are, is one more.
+    """
+    asked = []
+    real = legal.tightest
+    monkeypatch.setattr(legal, "tightest", lambda sent, region: asked.append(region) or real(sent, region))
+    vary = {"payload": range(10, 30), "power": range(2, 14), "far.height": [2.0, 4.0, 6.0]}
+    assert sweep_plan(load_plan(sample_path("upland")), vary).size == 720
+    assert len(asked) == 7
 
 
 @pytest.mark.parametrize("end", ["near", "far"])

@@ -18,9 +18,9 @@ from linkcalc.link.uncertainty import (
     after_reading_db,
     combined_db,
     contributors,
-    fading,
     path_items,
     raster_db,
+    rician_k_db,
     together_db,
 )
 from tests import sites
@@ -62,14 +62,14 @@ def test_hopping_makes_fading_of_the_pattern_and_the_two_weigh_as_much(height_m:
     case = sites.case(sites.profile(400.0), tank=low, shed=low)
     wide = hopping(case, 26.0)
     fixed, left = sigma("standing pattern", case), sigma("standing pattern", wide)
-    room_db = math.sqrt(spread_db(0.0) ** 2 - spread_db(fading(case)[1]) ** 2)
+    room_db = math.sqrt(spread_db(0.0) ** 2 - spread_db(rician_k_db(case)) ** 2)
     moved = min(fixed * math.sqrt(1.0 - 1.0 / (1.0 + 26.0 / 5.7)), room_db)
     assert left == pytest.approx(math.sqrt(fixed**2 - moved**2), abs=0.01)
-    assert spread_db(fading(wide)[1]) ** 2 - spread_db(fading(case)[1]) ** 2 == pytest.approx(
+    assert spread_db(rician_k_db(wide)) ** 2 - spread_db(rician_k_db(case)) ** 2 == pytest.approx(
         moved**2, rel=0.03
     )
     assert site_db(wide) < site_db(case)
-    assert 0.0 <= fading(wide)[1] < fading(case)[1]
+    assert 0.0 <= rician_k_db(wide) < rician_k_db(case)
     assert sigma("path loss model", wide) == sigma("path loss model", case)
 
 
@@ -411,7 +411,7 @@ def test_a_reading_does_not_stop_the_seasons() -> None:
 @pytest.mark.parametrize(("ratio", "k_db"), [(0.8, 10.0), (0.6, 10.0), (0.3, 8.25), (0.0, 6.5), (-0.6, 3.0)])
 def test_the_steady_ray_fades_as_the_path_is_blocked(ratio: float, k_db: float) -> None:
     """Median K 10 dB clear and 3 dB blocked, a straight line between."""
-    assert fading(post(ratio)) == ("rician", pytest.approx(k_db, abs=0.06))
+    assert rician_k_db(post(ratio)) == pytest.approx(k_db, abs=0.06)
 
 
 def test_trees_take_the_steady_ray_as_they_take_decibels() -> None:
@@ -419,9 +419,9 @@ def test_trees_take_the_steady_ray_as_they_take_decibels() -> None:
     high = {"antenna_height_m": 14.0}
     dry = {"wet_foliage": False}
     k = [
-        fading(
+        rician_k_db(
             sites.case(sites.profile(300.0), tank=high, shed=high, conditions=dry | {"woodland_depth_m": d})
-        )[1]
+        )
         for d in (0.001, 38.4, 500.0)
     ]
     assert k == pytest.approx([10.0, 10.0 - 7.0 * 6.05 / 12.0, 3.0], abs=0.02)

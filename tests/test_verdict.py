@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from linkcalc.errors import TerrainError
 from linkcalc.files import sample_path
 from linkcalc.link.case import ENDS, LinkCase
 from linkcalc.link.decision import judge_link
@@ -24,11 +25,11 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Direction, LinkResult
 from linkcalc.link.traffic import Sent
 from linkcalc.link.verdict import check_link, check_plan
-from linkcalc.link.wording import messages_percent, out_of_100
 from linkcalc.plan import Station, load_plan
 from linkcalc.plan.power import Regulation
 from linkcalc.plan.stations import position_deg
 from linkcalc.terrain.profile import Profile
+from linkcalc.views.link_words import messages_percent, out_of_100
 from tests import sites
 
 QUICK = sites.profile(2000.0, sites.ridge(20.0, 900.0, 150.0), points=41)
@@ -648,6 +649,14 @@ def test_a_survey_that_contradicts_the_positions_is_told(tmp_path: Path) -> None
     told = [w for w in check(not_, tmp_path).warnings if "one of the two is wrong" in w]
     assert len(told) == 1
     assert "2000 m" in told[0]
+
+
+@pytest.mark.parametrize("apart_m", [4200.0, 2_000_000.0])
+def test_a_survey_of_less_than_half_the_way_is_refused(tmp_path: Path, apart_m: float) -> None:
+    with pytest.raises(
+        TerrainError, match=r"2000 m long, but the stations' positions are .* apart: distances must"
+    ):
+        check(sites.case(QUICK, **placed(apart_m)), tmp_path)
 
 
 def test_a_surveyed_path_takes_its_season_from_its_stations(tmp_path: Path) -> None:

@@ -148,22 +148,26 @@ def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> A
 
     if access.within is not None:
         meets, outlines = _within(grid, access.within)
-        name = access.within.name
-        narrow_down(meets, f"within {name}", lambda: _polygons_away(grid, left, name, meets, outlines))
+        name = f"a polygon of {access.within.name}"
+        narrow_down(meets, f"within {access.within.name}",
+            lambda: f"none that has a height lies within {name}" if meets.any()
+            else f"none lies within {name}, which {_how_far(grid, left, outlines)}")  # fmt: skip
     if access.track is not None and access.track_distance_m is not None:
         reach, file = access.track_distance_m, access.track.name
+        near = f"within {reach:g} m of"
         tracks = tuple(grid_lines(grid, read_lines(access.track)))
-        words = f"within {reach:g} m of {file}"
-        narrow_down(
-            near_lines(grid, tracks, reach), words, lambda: _tracks_away(grid, left, file, tracks, reach)
-        )
+        narrow_down(near_lines(grid, tracks, reach), f"{near} {file}",
+            lambda: f"none lies {near} a line of {file}, which {_how_far(grid, left, tracks)}")  # fmt: skip
     if access.steepest_deg is not None:
         sloping = slope[left & np.isfinite(slope)]
         least = f", the gentlest {sloping.min():.1f}°" if sloping.size else ", or lie beside nodata"
         narrow_down(slope <= access.steepest_deg, f"no steeper than {access.steepest_deg:g}°",
             lambda: f"those left are steeper than {access.steepest_deg:g}°{least}")  # fmt: skip
     if access.nodata_distance_m > 0.0:
-        away = distance_from_nodata_m(grid, known)
+        from scipy.ndimage import distance_transform_edt
+
+        everywhere = np.full(known.shape, np.inf)
+        away = everywhere if known.all() else distance_transform_edt(known, sampling=grid.cell_m)
         narrow_down(away >= access.nodata_distance_m, f"{access.nodata_distance_m:g} m from nodata",
             lambda: f"those left lie at most {float(away[left].max()):.0f} m from nodata, "
             f"and {access.nodata_distance_m:g} m is required")  # fmt: skip
@@ -178,15 +182,6 @@ def slope_deg(ground_m: Floats, cell_m: float) -> Floats:
     """
     down, across = np.gradient(ground_m, cell_m)
     return np.asarray(np.degrees(np.arctan(np.hypot(down, across))))
-
-
-def distance_from_nodata_m(grid: Grid, known: Mask) -> Floats:
-    """Distance of every cell from the nearest one of the square without height, infinite if all have one."""
-    if known.all():
-        return np.full(known.shape, np.inf)
-    from scipy.ndimage import distance_transform_edt
-
-    return np.asarray(distance_transform_edt(known, sampling=grid.cell_m))
 
 
 # ---------------------------------------------------------------- polygons and lines among the cells
@@ -243,16 +238,6 @@ def _within(grid: Grid, path: Path) -> tuple[Mask, tuple[Floats, ...]]:
         shapes, out_shape=(grid.side, grid.side), transform=Affine(*grid.affine), dtype=np.uint8
     )
     return np.asarray(found > 0), tuple(ring for rings in polygons for ring in rings)
-
-
-def _polygons_away(grid: Grid, left: Mask, name: str, meets: Mask, rings: tuple[Floats, ...]) -> str:
-    if meets.any():
-        return f"none that has a height lies within a polygon of {name}"
-    return f"none lies within a polygon of {name}, which {_how_far(grid, left, rings)}"
-
-
-def _tracks_away(grid: Grid, left: Mask, name: str, tracks: tuple[Floats, ...], reach_m: float) -> str:
-    return f"none lies within {reach_m:g} m of a line of {name}, which {_how_far(grid, left, tracks)}"
 
 
 def _how_far(grid: Grid, left: Mask, lines: tuple[Floats, ...]) -> str:

@@ -6,19 +6,17 @@ Each cell has its own full terrain profile and the rules of a single check. The 
 import math
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from linkcalc._arrays import checked
-from linkcalc.area import kernels
 from linkcalc.area.access import Grid
 from linkcalc.area.coverage_result import CoverageResult, Served
 from linkcalc.area.land import read_land
 from linkcalc.area.losses import surroundings_notes
-from linkcalc.area.margins import placed_deg, template_case
+from linkcalc.area.margins import Around, placed_deg, template_case
 from linkcalc.area.plane import Plane, middle_of
 from linkcalc.area.tiles import (
     BANDS,
@@ -27,7 +25,6 @@ from linkcalc.area.tiles import (
     Singles,
     TileStore,
     telling_of_tiles,
-    tile_answer,
     worked_off,
 )
 from linkcalc.errors import DomainError, LinkcalcError, OutOfRangeWarning, TerrainError
@@ -38,7 +35,6 @@ from linkcalc.plan import Link, Station
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
 from linkcalc.terrain.cell_size import finer_than_raster
-from linkcalc.terrain.land_cover import Neighbourhood
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
@@ -49,7 +45,6 @@ LEAST_SHARE = 0.1
 """A circle of which the rasters hold less is refused; where they hold more, the rest has no answer."""
 
 
-@contextmanager
 def prepared_job(
     loaded: "LoadedPlan",
     station: str,
@@ -59,7 +54,7 @@ def prepared_job(
     cell_m: float = 30.0,
     use_numba: bool | None = None,
     shared: Grid | None = None,
-) -> Iterator[Job]:
+) -> Job:
     """Read the land around a station of a plan and put together the work on it.
 
     The other end of the link, by default the station's first, goes into the cells; a `shared` grid is that of several
@@ -79,7 +74,8 @@ def prepared_job(
         land = read_land(terrain, *here, radius, name=station, rules=plan.terrain, least_share=LEAST_SHARE)
     numba = compiled.available() if use_numba is None else use_numba
     grid = Grid(*here, cell, int(radius / cell + 1e-9)) if shared is None else shared
-    yield Job(land, template, fixed, radius, numba, grid, shared=shared is not None)
+    figures = tuple(band.name for band in BANDS)
+    return Job(grid, (Around(land, template, fixed),), figures, numba, radius_m=radius)
 
 
 def _checked_m(radius_m: float, cell_m: float) -> tuple[float, float]:
@@ -117,40 +113,37 @@ def _link_named(loaded: "LoadedPlan", station: str, name: str | None) -> Link:
 
 def coverage(job: Job, run: Run | None = None, store: TileStore | None = None) -> dict[str, Singles]:
     """All bands of an area, (rows, columns) by name; a store keeps finished tiles and gives those of an earlier run."""
-    whole = worked_off(tile_answer, job, job, run or Run(), store)
-    if not np.isfinite(whole[0]).any():
+    (found,) = worked_off(job, run or Run(), store)
+    land = job.hops[0].land
+    if not np.isfinite(found["margin_db"]).any():
         raise TerrainError(
-            f"no cell around {job.land.name} has a height and a path to it without a hole longer than "
-            f"{job.land.largest_hole_m:g} m"
+            f"no cell around {land.name} has a height and a path to it without a hole longer than "
+            f"{land.largest_hole_m:g} m"
         )
-    return {band.name: whole[number] for number, band in enumerate(BANDS)}
+    return found
 
 
 def result_of(
-    loaded: "LoadedPlan", jobs: Sequence[Job], bands: dict[str, Singles], *, preview: bool = False
+    loaded: "LoadedPlan",
+    job: Job,
+    hops: Sequence[Around],
+    bands: dict[str, Singles],
+    *,
+    preview: bool = False,
 ) -> CoverageResult:
-    """What reports and files are made from."""
-    first = jobs[0]
-    grid = first.grid
-
-    def placed(position: tuple[float, float]) -> tuple[float, float]:
-        east, north = grid.position_of(*position)
-        return float(east), float(north)
-
-    served = []
-    for job in jobs:
-        case, land = job.template, job.land
-        stays, moves = (case.near, case.far) if job.fixed == "near" else (case.far, case.near)
-        served.append(
-            Served(stays.name, *placed((land.latitude_deg, land.longitude_deg)), case.link, moves.name)
-        )
+    """What reports and files are made from; `job` is any of the stations'."""
+    grid, served = job.grid, []
+    for hop in hops:
+        case = hop.template
+        stays, moves = (case.near, case.far) if hop.fixed == "near" else (case.far, case.near)
+        served.append(Served(stays.name, *grid.spot_of(hop.station_deg), case.link, moves.name))
     others = []
     for other in loaded.plan.station:
         if other.positioned and other.name not in [s.name for s in served]:
-            east, north = placed(position_deg(other))
-            if min(np.hypot(east - s.east_m, north - s.north_m) for s in served) <= first.radius_m:
+            east, north = grid.spot_of(position_deg(other))
+            if min(np.hypot(east - s.east_m, north - s.north_m) for s in served) <= job.radius_m:
                 others.append((other.name, east, north))
-    case = first.template
+    case = hops[0].template
     return CoverageResult(
         bands=bands,
         affine=grid.affine,
@@ -159,41 +152,31 @@ def result_of(
         title=loaded.plan.title,
         latitude_deg=grid.latitude_deg,
         longitude_deg=grid.longitude_deg,
-        radius_m=first.radius_m,
+        radius_m=job.radius_m,
         cell_m=grid.cell_m,
         frequency_hz=case.frequency_hz,
         signal=case.signal.text,
         preview=preview,
-        sources=tuple(dict.fromkeys(source for job in jobs for source in job.land.sources)),
+        sources=tuple(dict.fromkeys(source for hop in hops for source in hop.land.sources)),
         notes=(),
         other_stations=tuple(others),
     )
 
 
-def _notes(loaded: "LoadedPlan", job: Job) -> Iterator[str]:
-    planned = next(k for k in loaded.plan.link if k.name == job.template.link.name)
+def _notes(loaded: "LoadedPlan", hop: Around, cell_m: float) -> Iterator[str]:
+    planned = next(k for k in loaded.plan.link if k.name == hop.template.link.name)
     if planned.obstacle:
         yield "the link's obstacles stand on its own path and are not counted on the other cells' paths"
     if planned.profile_csv:
         yield "the link's surveyed profile is of its own path; cells take their heights from the rasters"
-    yield from surroundings_notes(job.land, job.template)
-    ground = job.land.windows[:, kernels.LAYER] == kernels.GROUND
-    if finer := finer_than_raster(job.grid.cell_m, float(job.land.spacing_m[ground].min())):
+    yield from surroundings_notes(hop.land, hop.template)
+    if finer := finer_than_raster(cell_m, hop.land.finest_ground_m):
         yield finer
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", OutOfRangeWarning)
-        contributors(job.template, job.template.far)
-        job.template.budget()
+        contributors(hop.template, hop.template.far)
+        hop.template.budget()
     yield from dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))
-
-
-def _lost_note(result: CoverageResult, largest_hole_m: float) -> Iterator[str]:
-    lost = result.cells_within - result.cells
-    if lost > 0:
-        yield (
-            f"{lost} cells have no answer: no ground or nodata there, or a hole on the way longer than "
-            f"{largest_hole_m:g} m"
-        )
 
 
 def plan_coverage(
@@ -217,38 +200,31 @@ def plan_coverage(
     links = _links_of(loaded, names, [link] if isinstance(link, str) else list(link or ()))
     grid = None if len(names) == 1 else shared_grid(loaded, names, radius_m, cell_m)
     bands: dict[str, Singles] = {}
-    jobs, stores, notes = [], [], []
+    hops, stores, notes = [], [], []
     for number, (name, own) in enumerate(zip(names, links, strict=True), start=1):
         if grid is not None:
             run.say(f"station {number} of {len(names)}: {name}")
-        prepared = prepared_job(
+        job = prepared_job(
             loaded, name, radius_m, link=own, cell_m=cell_m, use_numba=run.use_numba, shared=grid
         )
-        job, store, found, said = _answered(loaded, prepared, run)
-        bands = merged(bands, found, number) if grid is not None else found
-        jobs.append(job)
-        stores += [store] if store is not None else []
-        notes += said
-    result = result_of(loaded, jobs, bands, preview=preview)
-    notes += _lost_note(result, jobs[0].land.largest_hole_m)
-    return replace(result, notes=tuple(dict.fromkeys(notes)), tiles=tuple(stores))
-
-
-def _answered(
-    loaded: "LoadedPlan", prepared: AbstractContextManager[Job], run: Run
-) -> tuple[Job, "TileStore | None", dict[str, Singles], list[str]]:
-    """One station's job without its heights, where its tiles are, its bands, and notes."""
-    with prepared as job:
         store = run.store_of(job)
         with telling_of_tiles(store, run.say):
             found = coverage(job, run, store)
-    notes = [*job.land.notes, *_notes(loaded, job)]
-    # of several stations only one's heights are held at a time
-    land = replace(job.land, cells=_NO_CELLS, native=_NO_FLAGS, around=Neighbourhood())
-    return replace(job, land=land), store, found, notes
-
-
-_NO_CELLS, _NO_FLAGS = np.zeros(0, dtype=np.float32), np.zeros(0, dtype=np.uint8)
+        bands = merged(bands, found, number) if grid is not None else found
+        stores += [store] if store is not None else []
+        (hop,) = job.hops
+        notes += [*hop.land.notes, *_notes(loaded, hop, job.grid.cell_m)]
+        # of several stations only one's heights are held at a time
+        hops.append(replace(hop, land=hop.land.emptied()))
+        job = replace(job, hops=())
+    result = result_of(loaded, job, hops, bands, preview=preview)
+    lost = result.cells_within - result.cells
+    if lost > 0:
+        notes.append(
+            f"{lost} cells have no answer: no ground or nodata there, or a hole on the way longer than "
+            f"{hops[0].land.largest_hole_m:g} m"
+        )
+    return replace(result, notes=tuple(dict.fromkeys(notes)), tiles=tuple(stores))
 
 
 def merged(best: dict[str, Singles], found: dict[str, Singles], number: int) -> dict[str, Singles]:

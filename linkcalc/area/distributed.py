@@ -17,10 +17,9 @@ import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from linkcalc.area.program import Program, difference, own_program
 from linkcalc.area.scheduler import Found, Job, Tile
@@ -33,13 +32,15 @@ CLOSE_S = 2.0
 PATIENCE_S = 120.0
 """Longest wait while there is no worker."""
 AHEAD = 2
-"""Tiles on their way for each thread of the cluster, so that none waits for its next one."""
+"""Messages on their way for each thread of the cluster, so that none waits for its next one."""
+MOST_AT_ONCE = 4
+"""Tiles in a message: each costs as much as a tenth of a tile's work, and is lost as a whole with its worker."""
 POLL_S = 1.0
 MOST_RESTARTS = 5
 """How often the job is sent out anew without a tile coming back in between."""
 
 
-class Distributed:
+class Distributed(AbstractContextManager["Distributed"]):
     """The workers of a cluster, as a `Scheduler`.
 
     `address` is that of the cluster's own scheduler, such as ``tcp://10.0.0.5:8786``, or ``tls://`` with the keys and
@@ -100,7 +101,7 @@ class Distributed:
         another linkcalc, or a tile has taken several workers down with it.
         """
         waiting = list(reversed(tiles))
-        running: dict[str, tuple[Any, Tile]] = {}
+        running: dict[str, tuple[Any, Sequence[Tile]]] = {}
         done: queue.SimpleQueue[str] = queue.SimpleQueue()
         parcel, sent = _Parcel(job), None
         ahead, asked_at, restarts = 0, -math.inf, 0
@@ -111,9 +112,11 @@ class Distributed:
                 if sent is None:
                     sent = self._sent(parcel)
                 while waiting and len(running) < ahead:
-                    order = _Order(work, waiting.pop(), own_program())
+                    # fewer at a time toward the end, so that no thread is left with many
+                    count = min(max(len(waiting) // ahead, 1), MOST_AT_ONCE)
+                    order = _Order(work, [waiting.pop() for _ in range(count)], own_program())
                     future = self._client.submit(_on_worker, sent, order, key=f"tile-{uuid.uuid4()}")
-                    running[future.key] = future, order.tile
+                    running[future.key] = future, order.tiles
                     future.add_done_callback(lambda future: done.put(future.key))
                 keys = [key for key in _all_of(done) if key in running]  # others are of before a restart
                 faults = [key for key in keys if running[key][0].status == "error"]
@@ -126,13 +129,13 @@ class Distributed:
                     restarts += 1
                     if restarts > MOST_RESTARTS:
                         raise self._lost_again_and_again() from None
-                    waiting += [tile for _, tile in reversed(running.values())]
+                    waiting += [tile for _, tiles in reversed(running.values()) for tile in reversed(tiles)]
                     running.clear()
                     sent = None
                     continue
-                for key, value in zip(keys, found, strict=True):
+                for key, values in zip(keys, found, strict=True):
                     restarts = 0
-                    yield running.pop(key)[1], value
+                    yield from zip(running.pop(key)[1], values, strict=True)
                 for key in faults:
                     raise self._fault(running[key][0])
         finally:
@@ -144,12 +147,7 @@ class Distributed:
         with suppress(Exception):
             self._client.close(timeout=CLOSE_S)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _refuse_other_programs(self) -> None:
@@ -233,10 +231,10 @@ class Distributed:
 
 @dataclass(frozen=True)
 class _Order:
-    """One tile's work."""
+    """The work of a few tiles."""
 
     work: Callable[[Any, Any], Any]
-    tile: Any
+    tiles: Sequence[Any]
     program: Program
 
 
@@ -261,10 +259,10 @@ def _program_there() -> Program:
     return own_program()
 
 
-def _on_worker(parcel: _Parcel, order: _Order) -> Any:
+def _on_worker(parcel: _Parcel, order: _Order) -> list[Any]:
     if words := difference(order.program, own_program()):
         raise LinkcalcError(f"a worker {words}")
-    return order.work(parcel.job, order.tile)
+    return [order.work(parcel.job, tile) for tile in order.tiles]
 
 
 def _all_of(done: "queue.SimpleQueue[str]") -> list[str]:

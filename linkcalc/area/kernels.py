@@ -33,11 +33,8 @@ LAYER, OFFSET, COLUMNS, ROWS, COMPLETE = range(5)
 """Columns of `windows`; complete: every cell is known to the raster itself."""
 WINDOW_FIGURES = 5
 
-GOOD, NO_HEIGHT, HOLE = 0, 1, 2
-"""What became of a position."""
-
-STATUS, NEAR_GROUND_M, FAR_GROUND_M, BRIDGED_M, FACTS = range(5)
-"""Columns of `facts`, and how many."""
+NEAR_GROUND_M, FAR_GROUND_M, BRIDGED_M, FACTS = range(4)
+"""Columns of `facts`, and how many; a row stays as it is where a height is unknown or a hole too long."""
 
 TOUCH = 1e-6
 
@@ -109,34 +106,19 @@ def heights_along(layer: int, grid: Grid, east: float, north: float, points: int
             continue
         along(grid.maps[w, 0], east, north, column_of)
         along(grid.maps[w, 1], east, north, row_of)
-        first = windows[w, OFFSET]
-        columns = windows[w, COLUMNS]
-        rows = windows[w, ROWS]
         if windows[w, COMPLETE] == 1:
-            complete = sample_complete(
-                grid.cells, first, columns, rows, grid.outward, column_of, row_of, points, heights
-            )
+            complete = sample_complete(grid, windows[w], column_of, row_of, points, heights)
         if not complete:
-            sample_with_holes(
-                grid.cells,
-                grid.native,
-                first,
-                columns,
-                rows,
-                grid.outward,
-                column_of,
-                row_of,
-                points,
-                heights,
-            )
+            sample_with_holes(grid, windows[w], column_of, row_of, points, heights)
     return complete
 
 
 def sample_complete(
-    cells: Singles, first: int, columns: int, rows: int, outward: bool, column_of: Floats, row_of: Floats,
-    points: int, heights: Floats,
-) -> bool:  # fmt: skip
+    grid: Grid, window: Integers, column_of: Floats, row_of: Floats, points: int, heights: Floats
+) -> bool:
     """Bilinear heights from a window in which every cell is known; False where a point may lie outside it."""
+    cells, outward = grid.cells, grid.outward
+    first, columns, rows = window[OFFSET], window[COLUMNS], window[ROWS]
     for end in range(2):
         column = value_at(column_of, float(end))
         row = value_at(row_of, float(end))
@@ -166,10 +148,11 @@ def sample_complete(
 
 
 def sample_with_holes(
-    cells: Singles, native: Bytes, first: int, columns: int, rows: int, outward: bool, column_of: Floats,
-    row_of: Floats, points: int, heights: Floats,
-) -> None:  # fmt: skip
+    grid: Grid, window: Integers, column_of: Floats, row_of: Floats, points: int, heights: Floats
+) -> None:
     """Bilinear heights where none is known yet, by the rules of `linkcalc.terrain.rasters`."""
+    cells, native, outward = grid.cells, grid.native, grid.outward
+    first, columns, rows = window[OFFSET], window[COLUMNS], window[ROWS]
     for i in range(len(heights)):
         if not math.isnan(heights[i]):
             continue
@@ -290,16 +273,13 @@ def positions(
         fine = np.empty(steps[i, 0] * finer + 1)
         bridged = 0.0
         sea_share = 0.0
-        facts[i, STATUS] = GOOD
         if not heights_along(GROUND, grid, east, north, len(fine), fine):
             if math.isnan(fine[0]) or math.isnan(fine[-1]):
-                facts[i, STATUS] = NO_HEIGHT
                 continue
             if grid.sea_shore_m > -math.inf:
                 sea_share = fill_sea(fine, finer, grid.sea_shore_m)
             bridged = bridge(fine, length / (len(fine) - 1), grid.largest_hole_m)
             if bridged < 0.0:
-                facts[i, STATUS] = HOLE
                 continue
         n = steps[i, 0] + 1
         step_m = length / (n - 1)

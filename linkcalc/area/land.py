@@ -1,8 +1,9 @@
 """The land around a station, read once, so that profiles to any position near it are cut in memory."""
 
 import hashlib
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,8 +17,7 @@ from linkcalc.plan import Terrain
 from linkcalc.terrain.cutting import FEWEST_POINTS, MOST_POINTS, area_notes
 from linkcalc.terrain.land_cover import Around, Layers, Neighbourhood, neighbourhood
 from linkcalc.terrain.raster import Raster
-from linkcalc.terrain.rasters import Mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, station_ground_m
 
 _MAP_TOLERANCE = 1e-4
 """How far, in cells, a map from position to column and row may be off."""
@@ -34,6 +34,7 @@ class Land(Plane):
     radius_m: float
     cells: NDArray[np.float32]
     native: NDArray[np.uint8]
+    """Which cells their raster itself knows; a single one where it knows all."""
     windows: NDArray[np.int64]
     maps: Floats
     """(windows, 2, terms), see `kernels`."""
@@ -60,13 +61,15 @@ class Land(Plane):
         return 1 if highest == kernels.GROUND else 3 if highest <= kernels.CANOPY else 5
 
     @property
-    def bytes_read(self) -> int:
-        """Memory the heights take."""
-        return self.cells.nbytes + self.native.nbytes
+    def finest_ground_m(self) -> float:
+        """Spacing of the finest raster of the ground."""
+        return float(self.spacing_m[self.windows[:, kernels.LAYER] == kernels.GROUND].min())
 
-    def native_flags(self) -> NDArray[np.uint8]:
-        """`native`, a stub where every cell is known."""
-        return self.native if self.native.size else np.ones(1, dtype=np.uint8)
+    def emptied(self) -> "Land":
+        """The same without heights and cover, once no profile is cut any more."""
+        return replace(
+            self, cells=self.cells[:0].copy(), native=self.native[:0].copy(), around=Neighbourhood()
+        )
 
     def digest(self) -> str:
         """SHA-256 of all that profiles are made from."""
@@ -105,17 +108,13 @@ class Land(Plane):
         """Spacing of the finest raster on each path; one for all where it is the station's."""
         here = self._held(np.zeros(1), np.zeros(1))[:, 0]
         coarsest = self.spacing_m[here].min(initial=np.inf)
-        native = np.asarray(coarsest)
         finer = np.flatnonzero(self.spacing_m < coarsest)
-        if finer.size:
-            native = np.full(east.shape, coarsest)
-            east, north = east / self.radius_m, north / self.radius_m
-            share = np.linspace(0.0, 1.0, _PROBES)
-            for i in range(0, east.size, 1024):
-                part = slice(i, i + 1024)
-                held = self._held(np.outer(east[part], share), np.outer(north[part], share), finer)
-                for w, on in zip(finer, np.asarray(held.any(axis=-1)), strict=True):
-                    native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
+        if not finer.size:
+            return np.asarray(coarsest)
+        native = np.full(east.shape, coarsest)
+        for part, held in self._held_on_the_way(east, north, finer):
+            for w, on in zip(finer, np.asarray(held.any(axis=-1)), strict=True):
+                native[part] = np.where(on, np.minimum(native[part], self.spacing_m[w]), native[part])
         return native
 
     def cell_m(self, east: Floats, north: Floats) -> Floats:
@@ -125,16 +124,23 @@ class Land(Plane):
         if np.ptp(sizes) == 0.0:
             return np.full(east.shape, sizes[0])
         found = np.empty(east.shape)
-        share = np.linspace(0.0, 1.0, _PROBES)
-        east, north = east / self.radius_m, north / self.radius_m
-        for i in range(0, east.size, 1024):
-            part = slice(i, i + 1024)
-            held = self._held(np.outer(east[part], share), np.outer(north[part], share), ground)
+        for part, held in self._held_on_the_way(east, north, ground):
             cells = np.zeros(held.shape[1:])
             for size, on in reversed(list(zip(sizes, held, strict=True))):
                 cells[on] = size
             found[part] = np.quantile(cells, 0.95, axis=-1, method="higher")
         return found
+
+    def _held_on_the_way(
+        self, east_m: Floats, north_m: Floats, which: NDArray[np.intp]
+    ) -> Iterator[tuple[slice, NDArray[np.bool_]]]:
+        """Whether points of the way to positions lie on some of the rasters, (windows, positions, points), part by
+        part."""
+        share = np.linspace(0.0, 1.0, _PROBES)
+        east, north = east_m / self.radius_m, north_m / self.radius_m
+        for i in range(0, east.size, 1024):
+            part = slice(i, i + 1024)
+            yield part, self._held(np.outer(east[part], share), np.outer(north[part], share), which)
 
     def _held(self, east: Floats, north: Floats, which: Any = slice(None)) -> NDArray[np.bool_]:
         """Whether positions lie on the windows' rasters, rim included, (windows, ...)."""
@@ -216,17 +222,14 @@ def read_land(
     cells = (
         found[0].heights.ravel() if len(found) == 1 else np.concatenate([w.heights.ravel() for w in found])
     )
-    native = np.zeros(0 if all(complete) else sizes.sum(), dtype=np.uint8)
-    if native.size:
-        for w, offset in zip(found, offsets, strict=True):
-            native[offset : offset + w.known.size] = w.known.ravel()
+    known = [np.ones(1, dtype=bool)] if all(complete) else [w.known.ravel() for w in found]
     return Land(
         name=name,
         latitude_deg=latitude,
         longitude_deg=longitude,
         radius_m=radius,
         cells=cells,
-        native=native,
+        native=np.concatenate(known).view(np.uint8),
         windows=np.array(rows, dtype=np.int64).reshape(-1, kernels.WINDOW_FIGURES),
         maps=np.array([w.maps for w in found]),
         sizes=np.array([w.own for w in found], dtype=np.int64),
@@ -304,12 +307,10 @@ def _refuse_radius_beyond(ground: Mosaic, name: str, plane: Plane, radius: float
     if np.mean((reach / radius) ** 2) >= least_share:
         return
     worst = int(reach.argmin())
+    least_m = float(reach[worst])
+    most_km = f"{math.floor(least_m / 100.0) / 10.0:g}" if least_m >= 100.0 else f"{least_m / 1e3:.3f}"
     raise TerrainError(
         f"a radius of {radius / 1e3:g} km around {name} reaches beyond the rasters: they end "
-        f"{reach[worst] / 1e3:.2f} km away at bearing {worst / 2.0:.0f}°; take "
-        f"{_rounded_down_km(reach[worst])} km, or name rasters that cover it all"
+        f"{least_m / 1e3:.2f} km away at bearing {worst / 2.0:.0f}°; take "
+        f"{most_km} km, or name rasters that cover it all"
     )
-
-
-def _rounded_down_km(reach_m: float) -> str:
-    return f"{np.floor(reach_m / 100.0) / 10.0:g}" if reach_m >= 100.0 else f"{reach_m / 1e3:.3f}"

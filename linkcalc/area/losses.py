@@ -28,7 +28,7 @@ _CLOSEST_M = 1.0
 def grid_of(land: Land, *, outward: bool) -> kernels.Grid:
     """The heights around a station as the compiled loops take them; `outward`: profiles begin there."""
     return kernels.Grid(
-        land.cells, land.native_flags(), land.windows, land.maps, land.layers, land.tree_surface, outward,
+        land.cells, land.native, land.windows, land.maps, land.layers, land.tree_surface, outward,
         land.largest_hole_m, LOWEST_CLUTTER_M, REACH_M, SEA_SHORE_M if land.sea_without_data else -math.inf,
     )  # fmt: skip
 

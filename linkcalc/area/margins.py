@@ -1,6 +1,7 @@
 """From losses to what a planner asks of each position: level, margin, success, spreading factor."""
 
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -158,21 +159,42 @@ def answers(
     )
 
 
-def answers_around(
-    land: Land,
-    template: LinkCase,
-    fixed: End,
-    east_m: Floats,
-    north_m: Floats,
-    *,
-    use_numba: bool | None = None,
-) -> Answers:
-    """The same from the heights around the fixed station."""
-    here = (land.latitude_deg, land.longitude_deg)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
-        found = losses(land, template, fixed, east_m, north_m, use_numba=use_numba)
-        return answers(template, fixed, here, east_m, north_m, found)
+@dataclass(frozen=True, eq=False)
+class Around:
+    """A link between a station that stays, on its land, and positions around it."""
+
+    land: Land
+    template: LinkCase
+    fixed: End
+    """Which end of the link stays."""
+
+    @property
+    def station_deg(self) -> tuple[float, float]:
+        """Latitude and longitude of the station."""
+        return self.land.latitude_deg, self.land.longitude_deg
+
+    def digest(self) -> str:
+        """All that its figures depend on, the formulas aside, in words."""
+        case = self.template
+        parts = (case.link, case.near, case.far, case.conditions, case.regulation)
+        # a default that is stated is none: surroundings that nobody stated are looked up in rasters
+        stated = [sorted(part.model_fields_set) for part in parts]
+        written = [part.model_dump_json() for part in parts]
+        return f"{self.land.digest()} {self.fixed} {written} {stated} {case.sent!r}"
+
+    def answers(self, east_m: Floats, north_m: Floats, *, use_numba: bool | None = None) -> Answers:
+        """Levels, margins and success at positions east and north of the station."""
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole area
+            found = losses(self.land, self.template, self.fixed, east_m, north_m, use_numba=use_numba)
+            return answers(self.template, self.fixed, self.station_deg, east_m, north_m, found)
+
+    def figures(
+        self, names: Sequence[str], east_m: Floats, north_m: Floats, *, use_numba: bool | None = None
+    ) -> dict[str, Floats]:
+        """Some of their figures, by name."""
+        got = self.answers(east_m, north_m, use_numba=use_numba)
+        return {name: got.named(name) for name in names}
 
 
 def _lowest_factor(template: LinkCase, spare: Floats) -> Floats:

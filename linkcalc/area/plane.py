@@ -34,6 +34,11 @@ class Plane:
         east, north = to_plane.transform(np.asarray(longitude_deg), np.asarray(latitude_deg))
         return np.asarray(east), np.asarray(north)
 
+    def spot_of(self, position_deg: tuple[float, float]) -> tuple[float, float]:
+        """Metres east and north of one."""
+        east, north = self.position_of(*position_deg)
+        return float(east), float(north)
+
 
 def middle_of(places_deg: Floats) -> tuple[float, float]:
     """Latitude and longitude midway between the outermost of places, (n, 2)."""

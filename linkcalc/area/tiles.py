@@ -2,13 +2,14 @@
 
 import hashlib
 import io
+import math
 import shutil
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol, TypeVar
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +17,13 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc._version import __version__
 from linkcalc.area import kernels
-from linkcalc.area.access import Grid
-from linkcalc.area.land import Land
-from linkcalc.area.losses import End, losses
-from linkcalc.area.margins import answers_around
+from linkcalc.area.access import Grid, Mask
+from linkcalc.area.losses import losses
+from linkcalc.area.margins import Around
 from linkcalc.area.program import formulas
 from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import LinkcalcError
 from linkcalc.files import atomic_write, made_folder
-from linkcalc.link.case import LinkCase
 from linkcalc.propagation import compiled
 
 Singles = NDArray[np.float32]
@@ -80,74 +79,77 @@ def blocks(side: int, *, use_numba: bool) -> Iterator[Tile]:
             yield Tile(top, left, min(top + size, side), min(left + size, side))
 
 
-def digest_of(lands: Sequence[Land], cases: Sequence[LinkCase], figures: Any, *, use_numba: bool) -> str:
-    """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
-    made_of = hashlib.sha256(repr((figures, use_numba, __version__, formulas())).encode())
-    for land, case in zip(lands, cases, strict=True):
-        parts = (case.link, case.near, case.far, case.conditions, case.regulation)
-        # a default that is stated is none: surroundings that nobody stated are looked up in rasters
-        stated = [sorted(part.model_fields_set) for part in parts]
-        made_of.update(f"{land.digest()} {[part.model_dump_json() for part in parts]} {stated}".encode())
-        made_of.update(repr(case.sent).encode())
-    return made_of.hexdigest()
-
-
 @dataclass(frozen=True, eq=False)
 class Job:
-    """Everything a tile's work needs; can be pickled."""
+    """Cells of a grid, to be answered over hops to stations; can be pickled."""
 
-    land: Land
-    template: LinkCase
-    fixed: End
-    radius_m: float
-    use_numba: bool
     grid: Grid
-    shared: bool = False
-    """Whether several stations share the grid; else it is around this one."""
+    hops: tuple[Around, ...]
+    figures: tuple[str, ...]
+    """Of each hop in each cell."""
+    use_numba: bool
+    radius_m: float = math.inf
+    """Of the cells around the first hop's station, unless they are named."""
+    wanted: Mask | None = None
+    """(side, side): the cells."""
 
     @property
     def shape(self) -> tuple[int, int, int]:
-        """Of all bands: their number, rows, columns."""
-        return len(BANDS), self.grid.side, self.grid.side
+        """Of all figures of all hops, rows and columns."""
+        return len(self.hops) * len(self.figures), self.grid.side, self.grid.side
 
     def tiles(self) -> list[Tile]:
-        """The tiles that hold cells, the nearest to the station first."""
-        away = {t: float(self.length_m(t).min()) for t in blocks(self.grid.side, use_numba=self.use_numba)}
-        return sorted((t for t in away if away[t] <= self.radius_m), key=away.__getitem__)
+        """The tiles that hold cells, the nearest to the first station first."""
+        length_m = {t: self._length_m(t)[0] for t in blocks(self.grid.side, use_numba=self.use_numba)}
+        return sorted((t for t in length_m if length_m[t].size), key=lambda t: float(length_m[t].min()))
 
-    def length_m(self, tile: Tile) -> Floats:
-        """Distance of a tile's cells from the station."""
-        return np.asarray(np.hypot(*self.places(tile)), dtype=np.float64)
+    def cells(self, tile: Tile) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows and columns of a tile's cells."""
+        rows, columns = np.mgrid[tile.top : tile.bottom, tile.left : tile.right]
+        if self.wanted is None:
+            among = np.hypot(*self.places(self.hops[0], rows, columns)) <= self.radius_m
+        else:
+            among = self.wanted[rows, columns]
+        return rows[among], columns[among]
 
-    def places(self, tile: Tile) -> tuple[Floats, Floats]:
-        """A tile's cells in metres east and north of the station."""
-        steps = self.grid.steps_m
-        south, east = np.meshgrid(steps[tile.top : tile.bottom], steps[tile.left : tile.right], indexing="ij")
-        if not self.shared:
-            return east, -south
-        return self.land.position_of(*self.grid.geographic(east, -south))
+    def places(
+        self, hop: Around, rows: NDArray[np.int64], columns: NDArray[np.int64]
+    ) -> tuple[Floats, Floats]:
+        """Cells in metres east and north of a hop's station."""
+        east, north = self.grid.east_north(rows, columns)
+        if hop.station_deg == (self.grid.latitude_deg, self.grid.longitude_deg):
+            return east, north
+        return hop.land.position_of(*self.grid.geographic(east, north))
+
+    def _length_m(self, tile: Tile) -> Floats:
+        """Of the profiles to a tile's cells, near enough to tell progress by, (hops, cells)."""
+        east, north = self.grid.east_north(*self.cells(tile))
+        spots = [self.grid.spot_of(hop.station_deg) for hop in self.hops]
+        return np.array([np.hypot(east - x, north - y) for x, y in spots])
 
     def work_m(self, tile: Tile) -> float:
         """Length of all profiles of a tile: what its work is proportional to."""
-        length = self.length_m(tile)
-        return float(length[length <= self.radius_m].sum())
+        return float(self._length_m(tile).sum())
 
     def digest(self) -> str:
         """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
-        figures = (self.fixed, self.radius_m, self.grid, self.shared, [band.name for band in BANDS])
-        return digest_of([self.land], [self.template], figures, use_numba=self.use_numba)
+        figures = (self.grid, self.figures, self.use_numba, self.radius_m, __version__, formulas())
+        made_of = hashlib.sha256(repr(figures).encode())
+        made_of.update(b"" if self.wanted is None else np.packbits(self.wanted).tobytes())
+        for hop in self.hops:
+            made_of.update(hop.digest().encode())
+        return made_of.hexdigest()
 
 
 def tile_answer(job: Job, tile: Tile) -> Singles:
-    """All bands of one tile, (bands, rows, columns)."""
-    east, north = job.places(tile)
-    inside = np.hypot(east, north) <= job.radius_m
-    whole = np.full((len(BANDS), *inside.shape), np.nan, dtype=np.float32)
-    if inside.any():
-        at = east[inside], north[inside]
-        got = answers_around(job.land, job.template, job.fixed, *at, use_numba=job.use_numba)
-        for number, band in enumerate(BANDS):
-            whole[number][inside] = got.named(band.name)
+    """All figures of all hops in one tile, (hops * figures, rows, columns)."""
+    rows, columns = job.cells(tile)
+    shape = job.shape[0], tile.bottom - tile.top, tile.right - tile.left
+    whole = np.full(shape, np.nan, dtype=np.float32)
+    for number, hop in enumerate(job.hops if rows.size else ()):
+        found = hop.figures(job.figures, *job.places(hop, rows, columns), use_numba=job.use_numba)
+        for i, name in enumerate(job.figures, start=number * len(job.figures)):
+            whole[i, rows - tile.top, columns - tile.left] = found[name]
     return whole
 
 
@@ -244,33 +246,18 @@ class Run:
         """Whether the formulas are compiled."""
         return compiled.available() if self.use_numba is None else self.use_numba
 
-    def store_of(self, job: "TiledJob") -> TileStore | None:
+    def store_of(self, job: Job) -> TileStore | None:
         """Where a job's tiles are kept."""
         if self.tiles_in is None:
             return None
         return TileStore(self.tiles_in, job.digest(), bands=job.shape[0])
 
 
-class TiledJob(Protocol):
-    """What is worked off tile by tile."""
+def worked_off(job: Job, run: Run, store: TileStore | None = None) -> list[dict[str, Singles]]:
+    """For each hop of a job its figures by name, (side, side).
 
-    @property
-    def use_numba(self) -> bool: ...
-    @property
-    def shape(self) -> tuple[int, int, int]: ...
-    def tiles(self) -> list[Tile]: ...
-    def work_m(self, tile: Tile) -> float: ...
-    def digest(self) -> str: ...
-
-
-AnyJob = TypeVar("AnyJob", bound=TiledJob)
-
-
-def worked_off(
-    work: Callable[[AnyJob, Tile], Singles], job: AnyJob, first: Job, run: Run, store: TileStore | None
-) -> Singles:
-    """All layers of a job; tiles that are in the store are taken over, the others kept there. `first` is what is
-    compiled for."""
+    Tiles that are in the store are taken over, the others kept there.
+    """
     scheduler = run.scheduler or Local()
     whole = np.full(job.shape, np.nan, dtype=np.float32)
     length_m = {tile: job.work_m(tile) for tile in job.tiles()}
@@ -292,15 +279,16 @@ def worked_off(
         run.say(f"taking over {len(length_m) - len(missing)} of {len(length_m)} tiles from an earlier run")
     # workers elsewhere get ready by themselves
     if missing and (not job.use_numba or isinstance(scheduler, Local)):
-        get_ready(first, run.say)
+        get_ready(job, run.say)
     # the time that is left is told by the pace of tiles alone
     at.begun = time.monotonic()
-    for tile, found in scheduler.run(work, job, missing):
+    for tile, found in scheduler.run(tile_answer, job, missing):
         if store:
             store.save(tile, found)
         fill_in(tile, found)
         run.progress(at)
-    return whole
+    by_hop = whole.reshape(len(job.hops), len(job.figures), job.grid.side, job.grid.side)
+    return [dict(zip(job.figures, layers, strict=True)) for layers in by_hop]
 
 
 def get_ready(job: Job, say: Callable[[str], None]) -> None:
@@ -313,5 +301,6 @@ def get_ready(job: Job, say: Callable[[str], None]) -> None:
         say("compiling, some 10 s: no folder can be written to keep it in, so that every run compiles anew")
     elif not kept:
         say("compiling, once: some 10 s; later runs start at once")
-    cell = min(job.land.radius_m, 100.0)
-    losses(job.land, job.template, job.fixed, [cell], [0.0], use_numba=True)
+    hop = job.hops[0]
+    cell = min(hop.land.radius_m, 100.0)
+    losses(hop.land, hop.template, hop.fixed, [cell], [0.0], use_numba=True)

@@ -69,12 +69,12 @@ def coverage(
         )
     show_answer(coverage_report, result)
     if out is not None:
-        from linkcalc.area.geofiles import closing_area, geotiff
+        from linkcalc.area.gridded import geotiff
         from linkcalc.views.map_figures import write_map
 
         contents: dict[str, str | bytes] = {
-            "coverage.tif": geotiff(result),
-            "coverage.geojson": closing_area(result) + "\n",
+            "coverage.tif": geotiff("coverage.tif", result.raster()),
+            "coverage.geojson": result.to_geojson(),
             "report.txt": coverage_report(result),
         }
         write_files(out, contents, write_map(result, out))

@@ -53,14 +53,14 @@ def fleet(
 
     from linkcalc.errors import printable
     from linkcalc.fleets.answer import answer
-    from linkcalc.views.fleet_text import fleet_json, fleet_report, nodes_csv, reach_csv
+    from linkcalc.views.fleet_text import fleet_report, nodes_csv, reach_csv
 
     loaded = _loaded(file, plan, link, interval_s)
     with chosen_scheduler(scheduler) as workers:
         result = answer(loaded, choose=not as_planned, seed=seed, scheduler=workers, say=tell)
     for row, name, reason in result.refused:
         tell(f"row {row} is not used{f' ({printable(name)})' if name else ''}: {reason}")
-    show_answer(fleet_report, result, as_json=fleet_json(result) if json else None)
+    show_answer(fleet_report, result, as_json=result.to_json() if json else None)
     if out is not None:
         from linkcalc.views.fleet_figures import write_all
 

@@ -37,7 +37,7 @@ def range_(
 
     from linkcalc.rules.table import START
     from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
-    from linkcalc.views.range_text import range_json, range_report
+    from linkcalc.views.range_text import range_report
 
     if plan is not None:
         loaded = load_plan(plan)
@@ -55,13 +55,13 @@ def range_(
             region=region,
         )
     found = how_far(loaded, link=link, spreading_factors=_factors(sf))
-    show_answer(range_report, found, as_json=range_json(found) if json else None)
+    show_answer(range_report, found, as_json=found.to_json() if json else None)
     if out is not None:
         from linkcalc.views.canvas import write_pictures
         from linkcalc.views.range_figures import range_figure
 
         pictures = write_pictures(out, [("range", range_figure(found), "How far the link goes")])
-        write_files(out, {"range.json": range_json(found)}, pictures)
+        write_files(out, {"range.json": found.to_json()}, pictures)
 
 
 def _pair(option: str, text: str) -> tuple[float, float]:

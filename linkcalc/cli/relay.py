@@ -101,7 +101,7 @@ def relay(
     that was found: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
     from linkcalc.area.access import Access
-    from linkcalc.area.relay.files import as_data
+    from linkcalc.area.relay.result import as_data
     from linkcalc.area.relay.siting import relay_siting, stations
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit, plan_text
@@ -148,7 +148,8 @@ def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path
 def _write_files(
     loaded: "LoadedPlan", result: "RelaySiting", folder: Path, as_json: str, say: Callable[[str], None]
 ) -> None:
-    from linkcalc.area.relay.files import geotiff, spots_csv, spots_geojson
+    from linkcalc.area.gridded import geotiff
+    from linkcalc.area.relay.result import spots_csv
     from linkcalc.area.relay.siting import profiles
     from linkcalc.area.tiles import telling_of_tiles
     from linkcalc.views.relay_figures import write_all
@@ -156,8 +157,8 @@ def _write_files(
 
     with telling_of_tiles(result.tiles, say):
         contents: dict[str, str | bytes] = {
-            "relay.tif": geotiff(result),
-            "relay.geojson": spots_geojson(result) + "\n",
+            "relay.tif": geotiff("relay.tif", result.raster()),
+            "relay.geojson": result.to_geojson(),
             "relay.csv": spots_csv(result),
             "relay.json": as_json,
             "report.txt": relay_report(result),

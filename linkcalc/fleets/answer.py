@@ -15,7 +15,7 @@ from linkcalc.fleets.contention import Outlook, outlook, reach
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
 from linkcalc.fleets.network import Network, Setting, Supply
-from linkcalc.fleets.reach import Paths, network, paths, regime_words, seldom_enough
+from linkcalc.fleets.reach import Paths, network, paths, regime_words, without_overlong_messages
 from linkcalc.fleets.remedies import lacks_words, remedies, scaled, spread_retries
 from linkcalc.fleets.result import AsPlanned, FleetResult, LoadPoint, NodeAnswer, ShedAnswer
 from linkcalc.fleets.simulate import Played, simulated_parts, summed
@@ -49,7 +49,6 @@ def answer(
     play: bool = True,
     seed: int = 1,
     scheduler: "Scheduler | None" = None,
-    use_numba: bool | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
     """Answer a fleet; `say` gets lines for the user on the way.
@@ -64,8 +63,8 @@ def answer(
     >>> len(found.nodes), [s.nodes for s in found.sheds], found.verdict
     (60, [33, 27], 'at_risk')
     """
-    loaded = seldom_enough(loaded, choose=choose)
-    found = paths(loaded, scheduler=scheduler, use_numba=use_numba, say=say)
+    loaded = without_overlong_messages(loaded, choose=choose)
+    found = paths(loaded, scheduler=scheduler, say=say)
     traffic = loaded.fleet.traffic
     net = network(loaded, found)
     supply = Supply(**{f.name: getattr(loaded.fleet.supply, f.name) for f in fields(Supply)})
@@ -80,7 +79,7 @@ def answer(
     setting, fares = got.setting, got.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
-    run: Any = {"seed": seed, "scheduler": scheduler, "use_numba": use_numba}
+    run: Any = {"seed": seed, "scheduler": scheduler}
     if play:
         if many:
             say("playing the fleet packet by packet")
@@ -318,16 +317,14 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
 
 
 def _played(
-    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None",
-    use_numba: bool | None,
-) -> list[Played]:  # fmt: skip
+    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None"
+) -> list[Played]:
     """Independent simulations at a multiple of the planned traffic."""
     more = scaled(net, times)
     seconds = min(_MESSAGES / _PARTS, _MOST_MESSAGES / net.nodes) * float(np.median(more.interval_s))
     return simulated_parts(
-        more, setting, duration_s=seconds, parts=_PARTS, seed=seed + round(1000 * times),
-        scheduler=scheduler, use_numba=use_numba,
-    )  # fmt: skip
+        more, setting, duration_s=seconds, parts=_PARTS, seed=seed + round(1000 * times), scheduler=scheduler
+    )
 
 
 def _loads(

@@ -83,9 +83,7 @@ class Options:
     """mAh a day."""
 
 
-def options(
-    network: Network, supply: Supply, choice: Choice, air: Air | None, *, spread: bool = True
-) -> Options:
+def options(network: Network, supply: Supply, choice: Choice, air: Air | None) -> Options:
     """Judge every option of every node; without `air`, as if no other node sent."""
     n, s, c, p = network.nodes, network.sheds, network.required_snr_db.size, choice.powers_dbm.size
     success, count = np.zeros((n, s, c, p)), np.zeros((n, s, c, p))
@@ -101,7 +99,7 @@ def options(
             margin = level[:, np.newaxis] + choice.powers_dbm
             back = network.return_snr_db[nodes, j] - network.required_snr_db[k]
             met = Met.of(network, nodes, j, k, air)
-            found = messages(network, nodes, j, margin, back, met, spread=spread)
+            found = messages(network, nodes, j, margin, back, met)
             success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
@@ -112,7 +110,7 @@ def options(
 
 
 def assign(
-    network: Network, supply: Supply, choice: Choice, required: float, *, spread: bool = True,
+    network: Network, supply: Supply, choice: Choice, required: float, *,
     say: Callable[[int, int, int], None] | None = None,
 ) -> Assignment:  # fmt: skip
     """Find how each node should send; `say` gets each step's number, the nodes that then lack `required`, and all.
@@ -120,8 +118,8 @@ def assign(
     It begins with the option of least energy that each node alone would need, then lets nodes answer to the
     load that all of them make: as many at once as still make things better, at last one by one.
     """
-    alone = options(network, supply, choice, None, spread=spread)
-    search = _Search(network, supply, choice, required, spread, alone)
+    alone = options(network, supply, choice, None)
+    search = _Search(network, supply, choice, required, alone)
     best = search.judge(cheapest(alone, np.full(network.nodes, required), choice))
     steps = [best.value]
     for step in range(_ROUNDS):
@@ -138,11 +136,9 @@ def assign(
     return replace(best, steps=tuple(steps))
 
 
-def assignment_of(
-    network: Network, supply: Supply, setting: Setting, required: float, *, spread: bool = True
-) -> Assignment:
+def assignment_of(network: Network, supply: Supply, setting: Setting, required: float) -> Assignment:
     """How a fleet fares with a setting."""
-    found = outlook(network, setting, spread=spread)
+    found = outlook(network, setting)
     charge = charge_mah_per_day(network, supply, setting, found.transmissions)
     lacks = float(np.maximum(required - found.assured, 0.0).sum())
     return Assignment(setting, found, lacks, charge)
@@ -162,11 +158,10 @@ class _Search:
     supply: Supply
     choice: Choice
     required: float
-    spread: bool
     alone: Options
 
     def judge(self, setting: Setting) -> Assignment:
-        return assignment_of(self.network, self.supply, setting, self.required, spread=self.spread)
+        return assignment_of(self.network, self.supply, setting, self.required)
 
     def power_index(self, power_dbm: Floats) -> Ints:
         return np.searchsorted(self.choice.powers_dbm, power_dbm - 1e-9)
@@ -203,7 +198,7 @@ def _step(search: _Search, best: Assignment) -> Assignment | None:
     """A better setting, if answering to the present load makes one."""
     network, choice, required = search.network, search.choice, search.required
     air = Air(network, best.setting, best.outlook.rates)
-    found = options(network, search.supply, choice, air, spread=search.spread)
+    found = options(network, search.supply, choice, air)
     fails = best.outlook.assured < required
     needed = np.where(fails, required + _SLACK * (1.0 - required), required)
     wanted = cheapest(found, needed, choice)

@@ -206,19 +206,6 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     `spread` averages over what is unknown or varies slowly (what a plan should be judged by); else it is at the
     predicted levels (what a simulation at those levels shows). Poisson arrivals and a vulnerable time of both
     packets' lengths, as Abramson 1970 for equal packets, with the share of interferers that are strong enough.
-
-    Two hundred equal nodes, whatever overlaps is lost, against exp(-2G):
-
-    >>> n = 200
-    >>> network = Network(gain_db=np.full((n, 1), -100.0), noise_dbm=np.full(1, -117.0),
-    ...     fading=np.full((n, 1), 3, dtype=np.int8), sigma_db=np.zeros((n, 1)),
-    ...     return_snr_db=np.full((n, 1), 30.0), required_snr_db=np.array([-15.0]),
-    ...     threshold_db=np.full((1, 1), 300.0), factors=(10,), time_on_air_s=np.full((n, 1), 0.37),
-    ...     answer_s=np.array([0.2]), interval_s=np.full(n, 300.0), acknowledged=False, demodulators=1000)
-    >>> zero = np.zeros(n, dtype=np.int64)
-    >>> found = outlook(network, Setting(zero, zero, np.full(n, 14.0)))
-    >>> round(float(found.success[0]), 4), round(float(np.exp(-2.0 * 199 * 0.37 / 300.0)), 4)
-    (0.6121, 0.6121)
     """
     n = network.nodes
     start = 1.0 if network.acknowledged else float(network.tries)

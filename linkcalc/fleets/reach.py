@@ -33,8 +33,7 @@ from linkcalc.plan.links import Modulation
 from linkcalc.plan.nodes import Node, RefusedNode
 from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled
-from linkcalc.terrain.rasters import Mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, station_ground_m
 
 if TYPE_CHECKING:
     from linkcalc.plan.model import Plan
@@ -210,7 +209,7 @@ def paths(
     )
 
 
-def seldom_enough(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
+def without_overlong_messages(loaded: LoadedFleet, *, choose: bool) -> LoadedFleet:
     """The fleet without the nodes whose messages, with their tries, do not fit into their interval.
 
     `choose`: with a spreading factor chosen from those listed; else as planned.

@@ -155,7 +155,7 @@ def spread_retries(net: Network, setting: Setting) -> Iterator[str]:
         yield (
             f"retries of nodes that met meet again: spread them over {_duration(seconds)} (retry_wait_s ="
             f" {seconds / 2.0:g}, retry_jitter = 1) and the predicted loss {falls}, from"
-            f" {_per_mille(now)} to {_per_mille(then)} of the messages"
+            f" {_percent_words(now)} to {_percent_words(then)} of the messages"
         )
 
 
@@ -169,7 +169,7 @@ def _duration(seconds: float) -> str:
     return "a minute" if seconds == 60.0 else f"{seconds / 60.0:g} minutes"
 
 
-def _per_mille(share: float) -> str:
+def _percent_words(share: float) -> str:
     return f"{100.0 * share:.2g} %"
 
 

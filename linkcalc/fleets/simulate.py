@@ -188,21 +188,7 @@ def simulated_parts(
     """Play a fleet at its predicted levels, in independent parts of `duration_s` each.
 
     The same seed gives the same counts, whoever processes the parts, and compiled or not. A try is received under
-    the rules of `linkcalc.fleets.contention`; nothing is averaged. The closed form may differ where its assumptions do
-    not hold: periodic senders whose intervals agree and that have no jitter meet again and again or never; collisions
-    and busy demodulators come together; a node's tries fall near each other.
-
-    >>> network = Network(gain_db=np.full((2, 1), -100.0), noise_dbm=np.full(1, -117.0),
-    ...     fading=np.full((2, 1), 3, dtype=np.int8), sigma_db=np.zeros((2, 1)),
-    ...     return_snr_db=np.full((2, 1), 30.0), required_snr_db=np.array([-15.0]),
-    ...     threshold_db=np.array([[1.0]]), factors=(10,), time_on_air_s=np.full((2, 1), 0.37),
-    ...     answer_s=np.array([0.2]), interval_s=np.full(2, 300.0), timing="periodic")
-    >>> zero = np.zeros(2, dtype=np.int64)
-    >>> setting = Setting(zero, zero, np.full(2, 14.0))
-    >>> parts = simulated_parts(network, setting, duration_s=86_400.0, parts=2, seed=1, use_numba=False)
-    >>> found = summed(parts)
-    >>> found.messages.tolist(), bool((found.received <= found.sent).all())
-    ([576, 576], True)
+    the rules of `linkcalc.fleets.contention`; where that may differ stands in docs/models/shared_channel.md.
     """
     from linkcalc.area.scheduler import Local
 

@@ -96,7 +96,7 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     found: list[Advice] = []
     if required.short_db(case) > 0.0:
         for solve in (
-            _spreading_factor, _bandwidth, _power, _antennas, _mounting, _feeders, _noise, _least_heights
+            _signal, _power, _antennas, _mounting, _feeders, _noise, _least_heights
         ):  # fmt: skip
             found += solve(case, required)
         # what takes two changes, then what takes another site: only where one change is not enough
@@ -108,24 +108,19 @@ def advise(case: LinkCase, requirement: Requirement) -> tuple[Advice, ...]:
     return tuple(sorted(found, key=lambda a: (not a.sufficient, a.effort, -(a.fade_margin_db or -999.0))))
 
 
-def _spreading_factor(case: LinkCase, required: _Required) -> Iterator[Advice]:
+def _signal(case: LinkCase, required: _Required) -> Iterator[Advice]:
+    """A larger spreading factor, and a smaller bandwidth."""
     m = case.link.modulation
     if not isinstance(m, ChirpModulation):
         return
     factors = [{"spreading_factor": factor} for factor in range(m.spreading_factor + 1, 13)]
     if (found := required.first_enough(_lawful_signals(case, factors))) is not None:
         new, changed = found
-        step = findings.SlowerSignal(
+        step: findings.Step = findings.SlowerSignal(
             new.spreading_factor, m.spreading_factor, changed.longest_time_on_air_s, case.longest_time_on_air_s,
             limits_known=case.regulation.region is not None,
         )  # fmt: skip
         yield required.advice("spreading_factor", step, 1, changed)
-
-
-def _bandwidth(case: LinkCase, required: _Required) -> Iterator[Advice]:
-    m = case.link.modulation
-    if not isinstance(m, ChirpModulation):
-        return
     narrower = [{"bandwidth_khz": b} for b in BANDWIDTHS_KHZ if b < m.bandwidth_khz]
     if (found := required.first_enough(_lawful_signals(case, narrower))) is not None:
         changed = found[1]
@@ -284,11 +279,7 @@ def _aimed(case: LinkCase, end: End) -> tuple[findings.Step, int, dict[str, Any]
 
 
 def _feeders(case: LinkCase, required: _Required) -> Iterator[Advice]:
-    if (found := required.first_enough(_better_feeders(case))) is not None:
-        yield required.advice("feeder", found[0], 2, found[1])
-
-
-def _better_feeders(case: LinkCase) -> Iterator[tuple[findings.BetterFeeder, LinkCase]]:
+    ways: list[tuple[findings.Step, LinkCase]] = []
     for cable in CABLES:
         stations: dict[End, Station] = {}
         saved = []
@@ -302,7 +293,9 @@ def _better_feeders(case: LinkCase) -> Iterator[tuple[findings.BetterFeeder, Lin
                 stations[end] = better
                 saved.append((cable, station.name, gain_db))
         if stations:
-            yield findings.BetterFeeder(tuple(saved)), case.with_stations(stations)
+            ways.append((findings.BetterFeeder(tuple(saved)), case.with_stations(stations)))
+    if (found := required.first_enough(ways)) is not None:
+        yield required.advice("feeder", found[0], 2, found[1])
 
 
 def _noise(case: LinkCase, required: _Required) -> Iterator[Advice]:
@@ -334,7 +327,7 @@ def _least_heights(case: LinkCase, required: _Required) -> Iterator[Advice]:
         if least_m is None or (ends == ENDS and any(least_m > 0.75 * one for one in alone)):
             continue
         alone.append(least_m)
-        changed = _in_decimetres(case, _raised(case, ends, least_m))
+        changed = _raised(case, ends, least_m, in_decimetres=True)
         step = _raised_step(case, changed, ends)
         yield required.advice("raise_antenna", step, 3 if least_m <= _CLIMB_M else 4, changed)
 
@@ -353,23 +346,12 @@ def _raised_step(
     )
 
 
-def _in_decimetres(case: LinkCase, raised: LinkCase) -> LinkCase:
-    """The raised link as it is told: what has been raised, rounded up."""
-    new_m = [
-        new.antenna_height_m
-        if new.antenna_height_m <= old.antenna_height_m
-        else math.ceil(new.antenna_height_m * 10.0 - 1e-6) / 10.0
-        for new, old in ((raised.near, case.near), (raised.far, case.far))
-    ]
-    return replace(raised, near=case.near, far=case.far).raised(near_m=new_m[0], far_m=new_m[1])
-
-
-def _raised(case: LinkCase, ends: Sequence[End], raise_m: float) -> LinkCase:
-    """A link with one or both antennas raised by so much."""
-    return case.raised(
-        near_m=case.near.antenna_height_m + raise_m if "near" in ends else None,
-        far_m=case.far.antenna_height_m + raise_m if "far" in ends else None,
-    )
+def _raised(case: LinkCase, ends: Sequence[End], raise_m: float, *, in_decimetres: bool = False) -> LinkCase:
+    """A link with one or both antennas raised by so much; `in_decimetres` as it is told, to heights rounded up."""
+    heights_m = {end: case.station(end).antenna_height_m + raise_m for end in ends}
+    if in_decimetres:
+        heights_m = {end: math.ceil(height * 10.0 - 1e-6) / 10.0 for end, height in heights_m.items()}
+    return case.raised(near_m=heights_m.get("near"), far_m=heights_m.get("far"))
 
 
 def _room_m(case: LinkCase, ends: Sequence[End]) -> float:
@@ -439,10 +421,7 @@ def _clearance_heights(case: LinkCase, required: _Required) -> Iterator[Advice]:
         return
     ends = min(reachable, key=lambda ends: raises_m[ends] * len(ends))
     up_m = raises_m[ends]
-    raised = case.raised(
-        near_m=near_m + (up_m if "near" in ends else 0.0), far_m=far_m + (up_m if "far" in ends else 0.0)
-    )
-    changed = _in_decimetres(case, raised)
+    changed = _raised(case, ends, up_m, in_decimetres=True)
     step = _raised_step(case, changed, ends, clears_fresnel_zone=True)
     yield required.advice("fresnel_clearance", step, 3 if up_m <= _CLIMB_M else 4, changed)
 
@@ -457,7 +436,7 @@ def _slowest_and_raised(case: LinkCase, required: _Required) -> Iterator[Advice]
         return
     least_m = _least(slowest, ENDS, required)
     if least_m is not None:
-        changed = _in_decimetres(case, _raised(slowest, ENDS, least_m))
+        changed = _raised(slowest, ENDS, least_m, in_decimetres=True)
         step = _raised_step(case, changed, ENDS, slowest_s=slowest.longest_time_on_air_s)
         yield required.advice("raise_antenna", step, 4, changed)
 

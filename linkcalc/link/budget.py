@@ -12,7 +12,6 @@ from typing import Literal
 from linkcalc.errors import DomainError
 from linkcalc.link.findings import Origin, TermKind
 from linkcalc.link.result import Term
-from linkcalc.link.wording import term_name
 
 DECIMALS = 6
 
@@ -35,7 +34,8 @@ def term(
     -1.234568
     """
     if not math.isfinite(value_db):
-        raise DomainError(f"budget term {term_name(kind, station)!r} must be finite, got {value_db}")
+        where = f" of {station}" if station else ""
+        raise DomainError(f"budget term {kind}{where} must be finite, got {value_db}")
     return Term(kind, round(float(value_db), DECIMALS) + 0.0, group, note, station, origin, what)
 
 

@@ -1,8 +1,11 @@
-"""What is found about a link, in codes and numbers; `linkcalc.link.wording` says it, and nothing reads that again."""
+"""What is found about a link, in codes and numbers: `linkcalc.views.link_words` says it, nothing reads that again."""
 
 from typing import Literal, NamedTuple
 
 VerdictWord = Literal["closes", "at_risk", "does_not_close"]
+VERDICTS: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
+"""From worst to best."""
+
 Way = Literal["forward", "return"]
 """A direction of a link: forward is from its `from` station to its `to` station."""
 WAYS: tuple[Way, Way] = ("forward", "return")

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import cache, lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -124,51 +124,44 @@ def lawful_powers(
     (losses, loss), (powers, power) = (
         np.unique(values, return_inverse=True) for values in (feeder_losses_db, planned_dbm)
     )
-    counts = len(number), losses.size, powers.size
-    codes = np.broadcast_arrays(which, loss.reshape(feeder_losses_db.shape), power.reshape(planned_dbm.shape))
-    different, inverse = np.unique(np.ravel_multi_index(codes, counts), return_inverse=True)
-    counted, other = np.empty(different.size), np.empty(different.size, dtype=np.bool_)
-    asked_of = list(number)
-    pair, power = np.divmod(different, powers.size)
-    for here in np.split(np.arange(different.size), np.flatnonzero(np.diff(pair)) + 1):
-        at, of_feeder = divmod(int(pair[here[0]]), losses.size)
-        limits_at = partial(asked_of[at].limits, feeder_loss_db=float(losses[of_feeder]))
-        counted[here], other[here] = _of_powers(limits_at, powers[power[here]])
-    shape = codes[0].shape
-    return counted[inverse].reshape(shape), other[inverse].reshape(shape)
+    settings = which, loss.reshape(feeder_losses_db.shape), power.reshape(planned_dbm.shape)
+    codes = np.stack(np.broadcast_arrays(*settings), axis=-1)
+    different, inverse = np.unique(codes.reshape(-1, 3), axis=0, return_inverse=True)
+    askers = list(number)
+
+    @cache
+    def limits_of(at: int, of_feeder: int) -> Callable[[float], LimitsCheck]:
+        limits_at = partial(askers[at].limits, feeder_loss_db=float(losses[of_feeder]))
+        return _between_steps(limits_at)
+
+    found = []
+    for at, of_feeder, of_power in different.tolist():
+        planned = float(powers[of_power])
+        over = _excess("", planned, limits_of(at, of_feeder))
+        turned = _turned_down(over)
+        found.append((planned if turned is None else turned, any(x.legal_dbm is None for x in over)))
+    counted, other = (
+        np.array(values)[inverse].reshape(codes.shape[:-1]) for values in zip(*found, strict=True)
+    )
+    return counted, other
 
 
-def _of_powers(
-    limits_at: Callable[[float], LimitsCheck], planned_dbm: Floats
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """The same of one transmitter; the table is read once for each step in its limits."""
+def _between_steps(limits_at: Callable[[float], LimitsCheck]) -> Callable[[float], LimitsCheck]:
+    """What the table says of a transmitter by its power, read once for each step in its limits."""
     known: list[tuple[float, float, LimitsCheck]] = []
 
-    def between(power_dbm: float) -> tuple[float, float, LimitsCheck]:
+    def between(power_dbm: float) -> LimitsCheck:
         for low, high, limits in known:
             if low < power_dbm < high:
-                return low, high, limits
+                return limits
         limits = limits_at(power_dbm)
         steps = limits.power_steps_dbm
         low = max((s for s in steps if s < power_dbm), default=-np.inf) + _ON_A_STEP_DB
         high = min((s for s in steps if s >= power_dbm), default=np.inf) - _ON_A_STEP_DB
         known.append((low, high, limits))
-        return low, high, limits
+        return limits
 
-    counted, other = planned_dbm.copy(), np.zeros(planned_dbm.shape, dtype=np.bool_)
-    left = np.ones(planned_dbm.shape, dtype=np.bool_)
-    for at, planned in enumerate(planned_dbm.tolist()):
-        if not left[at]:
-            continue
-        low, high, _ = between(planned)
-        here = left & (planned_dbm > low) & (planned_dbm < high)
-        here[at] = True
-        over = _excess("", planned, lambda dbm: between(dbm)[2])
-        turned = _turned_down(over)
-        counted[here] = planned_dbm[here] if turned is None else turned
-        other[here] = any(x.legal_dbm is None for x in over)
-        left &= ~here
-    return counted, other
+    return between
 
 
 def breaks_limits(case: LinkCase, changed: LinkCase) -> bool:

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from linkcalc.answer import view
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.models import two_ray_db
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES
-from linkcalc.link.wording import more_or_less
 from linkcalc.propagation import fresnel, noise
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error
@@ -24,7 +24,7 @@ _NO_NULL_DB = 0.5
 def notes_on(case: LinkCase, over: Sequence[Excess], refused: str) -> list[str]:
     """Return all that is to be known of a link, one sentence each; `refused`: why remedies were not searched."""
     notes = [
-        *(f"{x.station}: over the legal limits: {x.reason}" for x in over),
+        *over_limits(over),
         _choice(case),
         refused,
         *case.profile.notes,
@@ -38,11 +38,17 @@ def notes_on(case: LinkCase, over: Sequence[Excess], refused: str) -> list[str]:
     return [note for note in notes if note]
 
 
+def over_limits(over: Sequence[Excess]) -> list[str]:
+    """Who sends more than the law allows, a sentence each."""
+    return [f"{x.station}: over the legal limits: {x.reason}" for x in over]
+
+
 def _choice(case: LinkCase) -> str:
     """That the plan chose the model, and what the rules would say."""
     name = case.conditions.governing_model
     if name == RULES:
         return ""
+    more_or_less = view("link_words").more_or_less
     return (
         f"the path loss is that of {MODEL_NAMES.get(name, name)}, as this plan chooses (conditions.governing_model): "
         "linkcalc's rules, which were checked against measured links, would lose "

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 
-from linkcalc.errors import OutOfRangeWarning
+from linkcalc.errors import OutOfRangeWarning, TerrainError
 from linkcalc.link.case import LinkCase, shown_surroundings
 from linkcalc.link.surroundings import Surroundings
 from linkcalc.link.traffic import sent_over
@@ -13,7 +13,7 @@ from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.plan.stations import position_deg
 from linkcalc.terrain import geodesy
 from linkcalc.terrain.cutting import Cutting, cut_profile
-from linkcalc.terrain.land_cover import REACH_M, Layers, close, neighbourhood, open_land_cover
+from linkcalc.terrain.land_cover import REACH_M, Layers, neighbourhood, open_land_cover
 from linkcalc.terrain.profile import Profile, with_obstacles
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
 from linkcalc.terrain.rasters import open_mosaic
@@ -21,6 +21,8 @@ from linkcalc.terrain.surveyed import read_profile_csv
 
 _SURVEY_TOLERANCE = 0.03
 """Share by which a surveyed length may differ from that between the positions, unremarked."""
+_SURVEY_FAR_TOO_SHORT = 2.0
+"""Positions so many times farther apart: in another unit, or of another path; half the way loses 6 to 12 dB less."""
 
 
 @contextmanager
@@ -37,7 +39,8 @@ def open_terrain(loaded: LoadedPlan) -> Iterator[Layers]:
             )
         )
         cover = open_land_cover(t.land_cover_rasters, loaded.base_dir, network=t.network)
-        stack.callback(close, cover)
+        for mosaic in cover:
+            stack.enter_context(mosaic)
         yield Layers(ground, surface, canopy, cover)
 
 
@@ -60,7 +63,8 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
         surveyed = read_profile_csv(loaded.base_dir / link.profile_csv)
     if surveyed is not None:
         both = near.positioned and far.positioned
-        profile = _placed(surveyed, length_m, a, b) if both else surveyed
+        name = link.profile_csv or f'link "{link.name}"'
+        profile = _placed(surveyed, length_m, a, b, name) if both else surveyed
     else:
         profile = cut_profile(
             *a,
@@ -93,17 +97,21 @@ def _shown(station: Station, terrain: Layers) -> Surroundings | None:
 
 
 def _placed(
-    profile: Profile, length_m: float, start: tuple[float, float], end: tuple[float, float]
+    profile: Profile, length_m: float, start: tuple[float, float], end: tuple[float, float], name: str
 ) -> Profile:
     """A surveyed profile with the positions that its stations give it."""
     stretch = length_m / profile.length_m
     notes = profile.notes
-    if abs(stretch - 1.0) > _SURVEY_TOLERANCE:
-        notes = (
-            *notes,
-            f"the surveyed profile is {profile.length_m:.0f} m long, but the stations' positions are "
-            f"{length_m:.0f} m apart: the profile is used, and one of the two is wrong",
+    said = (
+        f"the surveyed profile is {profile.length_m:.0f} m long, but the stations' positions are "
+        f"{length_m:.0f} m apart"
+    )
+    if stretch > _SURVEY_FAR_TOO_SHORT:
+        raise TerrainError(
+            f"{name}: {said}: distances must be in metres, of the whole path, and positions right"
         )
+    if abs(stretch - 1.0) > _SURVEY_TOLERANCE:
+        notes = (*notes, f"{said}: the profile is used, and one of the two is wrong")
     latitude_deg, longitude_deg = geodesy.points_along(*start, *end, profile.distance_m * stretch)
     return replace(profile, latitude_deg=latitude_deg, longitude_deg=longitude_deg, notes=notes)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -20,14 +20,12 @@ from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.remedy_plans import text_and_settings
 from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan.assumptions import Assumption
 from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed, value_text
 from linkcalc.terrain.profile import Profile
-
-if TYPE_CHECKING:
-    from linkcalc.link.result import Assumption
 
 _LONGEST_NAME = 60
 
@@ -53,7 +51,7 @@ class RelayKit:
     """Of an antenna that looks all around."""
 
 
-def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tuple[Assumption, ...]]":
+def relay_station(plan: Plan, link: Link, kit: RelayKit) -> tuple[Station, tuple[Assumption, ...]]:
     """A relay for a link, without a place, and what was assumed of it.
 
     What the kit does not say is taken from the link's first station, but for its place, the height (the higher of the
@@ -65,8 +63,6 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> "tuple[Station, tupl
     >>> relay.antenna_height_m, relay.transmit_power_dbm, [a.key for a in assumed]
     (6.0, 20.0, ['relay equipment', 'relay antenna_height_m'])
     """
-    from linkcalc.link.result import Assumption
-
     names = [s.name for s in plan.station]
     if kit.like is not None and kit.like not in names:
         nearest = get_close_matches(kit.like, names, n=1, cutoff=0.0)[0]
@@ -126,13 +122,21 @@ def placed(relay: Station, latitude_deg: float, longitude_deg: float, number: in
 
 
 def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> LoadedPlan:
-    """A plan whose links are the hops of one of its links over relays, in order, and nothing else."""
+    """A plan whose links are the hops of one of its links over relays, in order, each with its messages."""
     plan = loaded.plan
+    made = hops(plan, link, [r.name for r in relays])
+    messages = [
+        m.model_copy(
+            update={"link": hop.name, "sender": hop.from_ if m.sender in (None, link.from_) else hop.to}
+        )
+        for hop in made
+        for m in plan.message
+        if m.link == link.name
+    ]
     changed = plan.model_copy(
         update={
-            "station": [*plan.station, *relays],
-            "link": hops(plan, link, [r.name for r in relays]),
-            "message": [], "power": [], "tank": None, "engine": None,
+            "station": [*plan.station, *relays], "link": made, "message": messages,
+            "power": [], "tank": None, "engine": None,
         }
     )  # fmt: skip
     return replace(loaded, plan=changed, profiles={})

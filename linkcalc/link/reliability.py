@@ -32,50 +32,29 @@ K_SPREAD_DB = 8.0
 IEEE Trans. on Vehicular Technology, 2009 (abstract)."""
 
 
-def rayleigh_outage(margin_db: ArrayLike) -> Any:
-    """Share of the fast fading that is deeper than the margin, without a steady ray: 1 - exp(-10^(-M/10)).
-
-    >>> round(rayleigh_outage(20.0), 5)
-    0.00995
-    """
-    return scalar_if_0d(-np.expm1(-_inverse_ratio(checked("margin_db", margin_db))))
-
-
 def rician_outage(margin_db: ArrayLike, rician_k_db: ArrayLike = DEFAULT_K_DB) -> Any:
     """Share of the fast fading that is deeper than the margin, with a steady ray (Rician distribution, any textbook).
 
     The power over half the scattered mean is a non-central chi-square variable with 2 degrees of freedom and
-    non-centrality 2 K. K of -inf dB is Rayleigh fading, and more than 40 dB is taken for 40 dB.
+    non-centrality 2 K. K of -inf dB is Rayleigh fading, 1 - exp(-10^(-M/10)); more than 40 dB is taken for 40 dB.
 
-    >>> round(rician_outage(10.0, 6.0), 5)
-    0.01646
+    >>> round(rician_outage(10.0, 6.0), 5), round(rician_outage(20.0, -np.inf), 5)
+    (0.01646, 0.00995)
     """
     return scalar_if_0d(_outage(checked("margin_db", margin_db), _rician_k(rician_k_db)))
-
-
-def message_success(
-    margin_db: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
-) -> Any:
-    """Probability that a message gets through in at most `tries` tries: 1 - E[p^n] over the slow state.
-
-    With sigma 0 it is the optimistic bound of independent losses, 1 - p^n.
-
-    >>> round(message_success(12.0, 6.0, rician_k_db=6.0), 6)
-    0.944929
-    >>> round(message_success(12.0, 6.0, rician_k_db=6.0, tries=3), 6)
-    0.984607
-    """
-    lost = message_failure(margin_db, sigma_db, rician_k_db=rician_k_db, tries=tries)
-    return scalar_if_0d(1.0 - np.asarray(lost))
 
 
 def message_failure(
     margin_db: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
 ) -> Any:
-    """One minus `message_success`, with full precision where it is small. Arguments as there.
+    """Probability that a message is lost in all of its `tries`: E[p^n] over the slow state, precise where it is small.
+
+    With sigma 0 it is the optimistic bound of independent losses, p^n.
 
     >>> f"{message_failure(60.0, 6.0, rician_k_db=6.0, tries=2):.3e}"
     '3.939e-13'
+    >>> [round(1.0 - message_failure(12.0, 6.0, rician_k_db=6.0, tries=n), 6) for n in (1, 3)]
+    [0.944929, 0.984607]
     """
     margin, sigma, k, n = _arguments(margin_db, sigma_db, rician_k_db, tries)
     return scalar_if_0d(_slow_mean(lambda m: _outage(m, k[..., np.newaxis]) ** n, margin, sigma, k, n))
@@ -132,7 +111,7 @@ def two_way_success(
 def margin_for_success(
     success: ArrayLike, sigma_db: ArrayLike = 0.0, *, rician_k_db: ArrayLike = DEFAULT_K_DB, tries: int = 1
 ) -> Any:
-    """Margin at which `message_success` reaches a probability above 0 and below 1.
+    """Margin at which a message gets through with a probability above 0 and below 1.
 
     >>> round(margin_for_success(0.99, rician_k_db=-np.inf), 2)
     19.98
@@ -299,8 +278,8 @@ def mean_success(
 ) -> Any:
     """Share of messages that arrive, averaged over a slow variation and over the K of such sites; NaN where one is.
 
-    `message_success` with K log-normal over sites around its median, 0 to 16 dB (beyond: the nearer), from tables, to
-    1e-4. `busy`: share of the tries that other users of the channel spoil.
+    One less `message_failure` with K log-normal over sites around its median, 0 to 16 dB (beyond: the nearer), from
+    tables, to 1e-4. `busy`: share of the tries that other users of the channel spoil.
 
     >>> round(mean_success(20.0, 10.0, 10.0), 2), round(mean_success(20.0, 10.0, 10.0, busy=0.05), 2)
     (0.97, 0.92)

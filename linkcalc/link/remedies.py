@@ -31,13 +31,17 @@ from linkcalc.link.relayed_plan import (
     slope_deg,
 )
 from linkcalc.link.remedy_options import (
-    AT_AN_END,
-    KINDS,
+    AIRTIME_EFFORT_PER_S,
+    MORE_TRIES,
+    MORE_TRIES_EFFORT,
+    SLOWER,
     TRIES,
     EndOptions,
     Paths,
     Setting,
+    bits_of_pair,
     heights_m,
+    kinds_of_bits,
     settings,
     with_antenna_at,
 )
@@ -74,8 +78,6 @@ _MOST_SPOTS = 3
 _MOST_CHECKS = 16
 _FINE_DB = 0.5
 
-_SLOWER = 0b1110
-"""Those of `KINDS` that keep a message longer on the air, or send it more often."""
 _FEW = 600
 """The cheapest so many combinations of each setting are looked at."""
 _ALIKE = 3
@@ -134,9 +136,8 @@ def remedies(case: LinkCase, plan: Plan, case_of: CaseOf) -> tuple[Remedy, ...]:
     picked = search.candidates(base)
     # the last place is kept for one that spares battery and channel, where the cheapest do not
     found = search.confirmed(picked, [], MOST - 1)
-    slower = {word for i, word in enumerate(KINDS) if _SLOWER >> i & 1}
-    if all(slower & set(r.kinds) for r in found):
-        found = search.confirmed([p for p in picked if not slower & p.kinds], found, 1)
+    if all(SLOWER & set(r.kinds) for r in found):
+        found = search.confirmed([p for p in picked if not SLOWER & p.kinds], found, 1)
     if len(found) < MOST:
         found = search.confirmed(picked, found, MOST - len(found))
     # moving or felling takes the terrain read anew: only where it may be among the cheapest two
@@ -182,20 +183,21 @@ class _Search:
         columns: list[Floats] = []
         for signal in settings(case):
             # most settings leave the legal powers as they are: options are pruned once for each that does not
-            if signal.caps not in pairs_of:
+            if signal.power_limits_dbm not in pairs_of:
                 known = case.regulation.region is not None
                 first, second = (
-                    o.with_power(c, raised=known) for o, c in zip(ends, signal.caps, strict=True)
+                    o.with_power(c, raised=known) for o, c in zip(ends, signal.power_limits_dbm, strict=True)
                 )
-                pairs_of[signal.caps] = _Pairs.of(first, second, paths)
-            pairs = pairs_of[signal.caps]
+                pairs_of[signal.power_limits_dbm] = _Pairs.of(first, second, paths)
+            pairs = pairs_of[signal.power_limits_dbm]
             for tries, margins in needed.items():
                 more = tries > required.tries
                 n, f, over_db = pairs.closing(margins, signal.gain_db)
-                burden = signal.effort + 1.5 * more + 0.01 * signal.time_on_air_s * tries
+                burden = signal.effort + MORE_TRIES_EFFORT * more
+                burden += AIRTIME_EFFORT_PER_S * signal.time_on_air_s * tries
                 cost = base.cost + pairs.near.cost[n] + pairs.far.cost[f]
                 effort = burden + pairs.near.effort[n] + pairs.far.effort[f]
-                kinds = pairs.kinds(n, f) | signal.kinds | more << 3
+                kinds = pairs.kinds(n, f) | signal.kinds | MORE_TRIES * more
                 columns.append(np.stack([cost, effort, -over_db, kinds, np.full(n.size, len(tried)), n, f]))
                 tried.append((signal, tries, pairs))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
@@ -205,9 +207,12 @@ class _Search:
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
             bits, setting, at_near, at_far = (int(v) for v in found[3:, i])
             signal, tries, pairs = tried[setting]
-            words = frozenset(word for k, word in enumerate(KINDS) if bits >> k & 1)
             changes = pairs.near.changes(at_near), pairs.far.changes(at_far)
-            picked.append(_Picked(base, words.union(base.kinds), float(found[0, i]), changes, signal, tries))
+            picked.append(
+                _Picked(
+                    base, kinds_of_bits(bits).union(base.kinds), float(found[0, i]), changes, signal, tries
+                )
+            )
         return picked
 
     def confirmed(
@@ -435,9 +440,8 @@ class _Pairs(NamedTuple):
         return n, f, over[close]
 
     def kinds(self, n: NDArray[np.int64], f: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Bits of `KINDS` of pairs: the power is one for both ends, all else is told apart."""
-        first, second = self.near.kinds[n], self.far.kinds[f]
-        return first | (second & 1) | (second & ~1) << len(AT_AN_END)
+        """Bits of `KINDS` of pairs."""
+        return bits_of_pair(self.near.kinds[n], self.far.kinds[f])
 
 
 def _with_power(plan: Plan, name: str, power_dbm: float) -> Station:

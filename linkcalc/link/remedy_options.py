@@ -40,11 +40,43 @@ CABLES = ("rg213", "half_inch_foam")
 BANDWIDTHS_KHZ = (250.0, 125.0, 62.5)
 TRIES = (3,)
 
-AT_AN_END = ("height", "antenna", "feeder", "noise", "mounting")
-KINDS = ("power", "spreading_factor", "bandwidth", "tries", *(f"{k}:{e}" for e in ENDS for k in AT_AN_END))
+# ---------------------------------------------------------------- what a remedy consists of, as words and as bits
+
+_OF_BOTH_RADIOS = ("power", "spreading_factor", "bandwidth", "tries")
+_AT_AN_END = ("height", "antenna", "feeder", "noise", "mounting")
+KINDS = (*_OF_BOTH_RADIOS, *(f"{kind}:{end}" for end in ENDS for kind in _AT_AN_END))
 """Codes of what a remedy consists of; besides: ``move:near``, ``move:far``, ``felling``, ``relay``."""
+SLOWER = frozenset({"spreading_factor", "bandwidth", "tries"})
+"""Those that keep a message longer on the air, or send it more often."""
+
+# thousands of combinations are told apart by one number each: a bit for each of `KINDS`
+POWER, SPREADING_FACTOR, BANDWIDTH, MORE_TRIES = (1 << i for i in range(len(_OF_BOTH_RADIOS)))
+_AT_NEAR = tuple(1 << i for i in range(len(_OF_BOTH_RADIOS), len(_OF_BOTH_RADIOS) + len(_AT_AN_END)))
+
+
+def kinds_of_bits(bits: int) -> frozenset[str]:
+    """The words that a combination's bits stand for."""
+    return frozenset(kind for i, kind in enumerate(KINDS) if bits >> i & 1)
+
+
+def bits_of_pair(near: NDArray[np.int64], far: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Bits of both ends together, each given as of the near end: the power is one kind, all else is told apart."""
+    return near | (far & POWER) | (far & ~POWER) << len(_AT_AN_END)
+
+
+# ---------------------------------------------------------------- how hard a change is
+# To rank what costs the same, a mast being 4 (common practice, no source). Only their order and their sums matter.
+
 _EFFORTS = (4.0, 2.0, 2.0, 2.0, 3.0)
-"""Of those, to rank what costs the same (common practice, no source)."""
+"""Of those at an end: a mast; an antenna, a feeder, or a kit of parts; work at the antenna."""
+POWER_EFFORT = 1.1
+SLOWER_EFFORT, NARROWER_EFFORT = 1.0, 1.3
+"""A setting of both radios; a narrow bandwidth also asks more of their crystals, and more power of the battery."""
+MORE_TRIES_EFFORT = 1.5
+"""A setting, too, but each try more than planned takes air and battery just when the channel is worst."""
+AIRTIME_EFFORT_PER_S = 0.01
+"""Of the time on air of a message with all its tries: so little that it decides only between combinations that are as
+hard to make, in favour of the one that spares battery and channel."""
 
 
 def tallest_m(station: Station) -> float:
@@ -61,7 +93,7 @@ class Setting(NamedTuple):
     effort: float
     kinds: int
     """Bits of `KINDS`."""
-    caps: tuple[tuple[float, float], tuple[float, float]]
+    power_limits_dbm: tuple[tuple[float, float], tuple[float, float]]
     """At each end the most conducted and the most radiated power, dBm."""
 
 
@@ -69,11 +101,11 @@ def settings(case: LinkCase) -> list[Setting]:
     """The planned signal, and those that need less and are no more over the limits than it is."""
     m, now = case.link.modulation, case.signal
     air_s = now.time_on_air_s(case.link.payload_bytes)
-    found = [Setting(m, 0.0, air_s, 0.0, 0, _caps_dbm(case))]
+    found = [Setting(m, 0.0, air_s, 0.0, 0, _power_limits_dbm(case))]
     if not isinstance(m, ChirpModulation):
         return found
     for bandwidth_khz in (m.bandwidth_khz, *(b for b in BANDWIDTHS_KHZ if b < m.bandwidth_khz)):
-        narrower, caps = bandwidth_khz < m.bandwidth_khz, found[0].caps
+        narrower, limits_dbm = bandwidth_khz < m.bandwidth_khz, found[0].power_limits_dbm
         for factor in range(m.spreading_factor + (not narrower), 13):
             slower = factor > m.spreading_factor
             modulation = m.model_copy(update={"spreading_factor": factor, "bandwidth_khz": bandwidth_khz})
@@ -89,13 +121,14 @@ def settings(case: LinkCase) -> list[Setting]:
                 break
             # limits go by the bandwidth and not by the spreading factor
             if narrower and not slower:
-                caps = _caps_dbm(changed)
-            effort = 1.0 * slower + 1.3 * narrower
-            found.append(Setting(modulation, gain_db, air_s, effort, slower << 1 | narrower << 2, caps))
+                limits_dbm = _power_limits_dbm(changed)
+            effort = SLOWER_EFFORT * slower + NARROWER_EFFORT * narrower
+            kinds = SPREADING_FACTOR * slower | BANDWIDTH * narrower
+            found.append(Setting(modulation, gain_db, air_s, effort, kinds, limits_dbm))
     return found
 
 
-def _caps_dbm(case: LinkCase) -> tuple[tuple[float, float], tuple[float, float]]:
+def _power_limits_dbm(case: LinkCase) -> tuple[tuple[float, float], tuple[float, float]]:
     """Most conducted and most radiated power of either end by the table of limits; infinite where it says nothing."""
 
     def most_dbm(end: End, gain_dbi: float) -> float:
@@ -122,7 +155,7 @@ class EndOptions(NamedTuple):
     height: NDArray[np.int64]
     """Into `heights_m`."""
     kinds: NDArray[np.int64]
-    """Bits of `KINDS`, as of the first end."""
+    """Bits of `KINDS`, as of the near end."""
     cost: Floats
     effort: Floats
     gain_db: Floats
@@ -160,7 +193,7 @@ class EndOptions(NamedTuple):
                     columns.append(
                         (
                             i,
-                            sum(16 << bit for bit, it in enumerate(does) if it),
+                            sum(bit for bit, it in zip(_AT_NEAR, does, strict=True) if it),
                             cost + (prices.noise_suppression if suppressed else 0.0),
                             sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
                             gain + repair_db - loss_db,
@@ -192,15 +225,17 @@ class EndOptions(NamedTuple):
         """What the end's receiver adds to a margin."""
         return self.gain_db - self.sensitivity_dbm
 
-    def with_power(self, caps_dbm: tuple[float, float], *, raised: bool) -> "EndOptions":
+    def with_power(self, limits_dbm: tuple[float, float], *, raised: bool) -> "EndOptions":
         """With the power that is legal for each, `raised` to it too, those left out that others beat."""
-        conducted, radiated = caps_dbm
+        conducted, radiated = limits_dbm
         most = np.floor(10.0 * np.minimum(conducted, radiated - self.gain_db) + 0.3) / 10.0
         options = kept = self._replace(power_dbm=np.minimum(self.power_dbm, most))
         if raised:
             # as a planner would set it: whole decibels
             full_dbm = np.minimum(np.floor(most), HIGHEST_POWER_DBM)
-            more = self._replace(power_dbm=full_dbm, kinds=self.kinds | 1, effort=self.effort + 1.1)
+            more = self._replace(
+                power_dbm=full_dbm, kinds=self.kinds | POWER, effort=self.effort + POWER_EFFORT
+            )
             more = more.at(full_dbm > kept.power_dbm + 0.05)
             both: Any = zip(kept[1:], more[1:], strict=True)
             options = EndOptions(self.changed, *(np.concatenate(columns) for columns in both))

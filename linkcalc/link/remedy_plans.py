@@ -1,10 +1,7 @@
 """A plan with remedies made: links and stations put in place of others, and the keys that then differ."""
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
-
-import numpy as np
 
 from linkcalc.errors import LinkcalcError
 from linkcalc.link.result import Change
@@ -35,9 +32,7 @@ def text_and_settings(loaded: LoadedPlan) -> tuple[str, list[Edit]]:
 def moved_station(station: Station, distance_m: float, bearing_deg: float) -> Station:
     """A station's antenna put elsewhere, with the cable that leads there."""
     lat, lon = position_deg(station)
-    latitude, longitude = geodesy.points_along(
-        lat, lon, *_ahead(lat, lon, bearing_deg), np.array([0.0, distance_m])
-    )
+    longitude, latitude, _ = geodesy.ellipsoid().fwd(lon, lat, bearing_deg, distance_m)
     f = station.feeder
     update: dict[str, Any] = {"length_m": round(f.length_m + distance_m, 1)}
     if f.length_m == 0.0:
@@ -49,20 +44,14 @@ def moved_station(station: Station, distance_m: float, bearing_deg: float) -> St
         changes["mast_foot_m"] = 0.0  # the new place carries no mast
     if station.epsg is not None:
         to_grid = geodesy.transformer("EPSG:4326", f"EPSG:{station.epsg}")
-        east, north = to_grid.transform(float(longitude[1]), float(latitude[1]))
+        east, north = to_grid.transform(longitude, latitude)
         changes |= {"easting_m": round(east, 1), "northing_m": round(north, 1)}
     else:
         changes |= {
-            "latitude_deg": round(float(latitude[1]), 6),
-            "longitude_deg": round(float(longitude[1]), 6),
+            "latitude_deg": round(latitude, 6),
+            "longitude_deg": round(longitude, 6),
         }
     return station.model_copy(update=changes)
-
-
-def _ahead(lat: float, lon: float, bearing_deg: float) -> tuple[float, float]:
-    """A point some way off in a direction."""
-    turn = math.radians(bearing_deg)
-    return lat + 0.01 * math.cos(turn), lon + 0.01 * math.sin(turn) / math.cos(math.radians(lat))
 
 
 def link_of(plan: Plan, name: str) -> Link:

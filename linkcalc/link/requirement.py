@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from linkcalc._arrays import Floats, scalar_if_0d
+from linkcalc.link.findings import VERDICTS as VERDICTS
 from linkcalc.link.reliability import (
     K_GRID_DB,
     K_SPREAD_DB,
@@ -23,12 +24,8 @@ from linkcalc.link.reliability import (
     mean_success,
     nodes,
 )
-from linkcalc.link.result import VerdictWord
 from linkcalc.plan import Link
 from linkcalc.plan.links import MOST_TRIES
-
-VERDICTS: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
-"""From worst to best."""
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()

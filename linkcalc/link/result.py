@@ -8,14 +8,18 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.answer import LINES, Answer, said, view
-from linkcalc.link import wording
-from linkcalc.link.findings import Finding, Limit, ModelReason, Origin, Step, TermKind
+from linkcalc.link.findings import VERDICTS, Finding, Limit, ModelReason, Origin, Step, TermKind
 from linkcalc.link.findings import Regime as Regime
 from linkcalc.link.findings import VerdictWord as VerdictWord
 from linkcalc.plan.assumptions import Assumption as Assumption
 from linkcalc.propagation.loss_models import MODEL_NAMES as MODEL_NAMES
 
 SCHEMA_VERSION = "1.0"
+
+
+def _words() -> Any:
+    """What puts findings into words, for who asks for these."""
+    return view("link_words")
 
 
 @dataclass(frozen=True)
@@ -34,7 +38,7 @@ class Term:
 
     @property
     def name(self) -> str:
-        return wording.term_name(self.kind, self.station)
+        return str(_words().term_name(self.kind, self.station))
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,7 @@ class Direction:
 
     @property
     def limited_by(self) -> str:
-        return wording.limiting_factor(self.limit)
+        return str(_words().limiting_factor(self.limit))
 
 
 @dataclass(frozen=True)
@@ -129,11 +133,11 @@ class PathFacts:
 
     @property
     def regime_reason(self) -> str:
-        return wording.REGIMES[self.regime]
+        return str(_words().REGIMES[self.regime])
 
     @property
     def model_reason(self) -> str:
-        return wording.model_reason(self.reason)
+        return str(_words().model_reason(self.reason))
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +191,7 @@ class Advice:
 
     @property
     def text(self) -> str:
-        return wording.step_words(self.step)
+        return str(_words().step_words(self.step))
 
 
 @dataclass(frozen=True)
@@ -290,12 +294,12 @@ class LinkResult(Answer):
     @property
     def headline(self) -> str:
         """One sentence that answers first."""
-        return wording.headline(self.finding)
+        return str(_words().headline(self.finding))
 
     @property
     def statement(self) -> str:
         """The same without the verdict, for where that stands beside it."""
-        return wording.statement(self.finding)
+        return str(_words().statement(self.finding))
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -319,8 +323,7 @@ class Result(Answer):
     @property
     def verdict(self) -> VerdictWord:
         """Of the worst link."""
-        words: tuple[VerdictWord, ...] = ("does_not_close", "at_risk", "closes")
-        return min((link.verdict for link in self.links), key=words.index)
+        return min((link.verdict for link in self.links), key=VERDICTS.index)
 
     def __str__(self) -> str:
         lines = [f"{link.name}: {link.headline}" for link in self.links]

@@ -92,8 +92,6 @@ FOLIAGE = "foliage over the year"
 
 _PERMILLE = 3.0902
 
-Fading = Literal["rician", "rayleigh"]
-
 
 class Item(NamedTuple):
     """One source of uncertainty of many paths."""
@@ -113,7 +111,7 @@ def fading_k_db(case: "LinkCase", found: Losses) -> Floats:
     k = _path_k_db(found)
     if not case.link.hopping_bandwidth_mhz:
         return k
-    return _k_of_spread(np.hypot(_spread_of_k(k), _site_parts(case, found).hopped_db))
+    return _k_of_spread(np.hypot(_spread_of_k(k), _site_items(case, found)[1]))
 
 
 def _path_k_db(found: Losses) -> Floats:
@@ -121,9 +119,9 @@ def _path_k_db(found: Losses) -> Floats:
     return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
 
 
-def fading(case: "LinkCase") -> tuple[Fading, float]:
-    """Kind of fast fading of a link's path and its median Rician K, dB."""
-    return "rician", float(fading_k_db(case, case.losses)[0])
+def rician_k_db(case: "LinkCase") -> float:
+    """Median Rician K of a link's own path, dB."""
+    return float(fading_k_db(case, case.losses)[0])
 
 
 _SPREADS_K_DB = np.arange(HOPPED_LEAST_K_DB, CLEAR_K_DB + 0.1, 0.25)
@@ -155,21 +153,8 @@ def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Fl
     return np.asarray(cell_error_db(cell, radius))
 
 
-class _SiteParts(NamedTuple):
-    """Standard deviations that belong to the site, of many paths."""
-
-    model_db: Floats
-    model_words: str
-    standing_db: Floats
-    hopped_db: Floats
-    """What hopping makes of the pattern that would stand: fading from try to try, and no part of the site."""
-    unsaid_db: Floats
-    gains_db: Floats
-    heights_db: Floats
-    coarse_db: Floats
-
-
-def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
+def _site_items(case: "LinkCase", found: Losses) -> tuple[list[Item], Floats]:
+    """What belongs to the site, and what hopping turns from a standing pattern into fading from try to try."""
     c = case.conditions
     blocked = np.array([0.0, 0.5, 1.0])
     elevated, low = (np.interp(found.blocked, blocked, figures) for figures in (ELEVATED_DB, LOW_DB))
@@ -198,16 +183,16 @@ def _site_parts(case: "LinkCase", found: Losses) -> _SiteParts:
     most = (1.0 - found.low_end) * STANDING_DB[0] + found.low_end * STANDING_DB[1]
     standing = np.minimum(most, STANDING_SHARE * model)
     hopped = _hopped_db(standing, _path_k_db(found), case.link.hopping_bandwidth_mhz * 1e6)
-    return _SiteParts(
-        model_db=np.sqrt(model**2 - standing**2),
-        model_words=words,
-        standing_db=np.sqrt(standing**2 - hopped**2),
-        hopped_db=hopped,
-        unsaid_db=unsaid,
-        gains_db=gains,
-        heights_db=heights,
-        coarse_db=coarse,
-    )
+    pattern = "pattern of waves at the antennas: half a metre away is another"
+    items = [
+        Item("path loss model", np.sqrt(model**2 - standing**2), "site", words),
+        Item(STANDING, np.sqrt(standing**2 - hopped**2), "site", pattern),
+        Item("surroundings not stated", unsaid, "site", "error of these rules on real links"),
+        Item("antenna gains", gains, "site", "as mounted, both ends"),
+        Item("antenna heights", heights, "site", f"±{c.height_error_m:g} m at each end"),
+        Item("coarse heights", coarse, "site", "cells of the raster against the first Fresnel zone"),
+    ]
+    return items, hopped
 
 
 def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats:
@@ -222,22 +207,11 @@ def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats
 def path_items(case: "LinkCase", found: Losses) -> list[Item]:
     """Every source of uncertainty that both directions of paths share; those under 0.05 dB are 0."""
     c = case.conditions
-    own = _site_parts(case, found)
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
     swing = found.vegetation_share * (found.vegetation_wet_db - found.vegetation_db)
-    everywhere = np.full(own.model_db.shape, 1.0)
+    everywhere = np.ones(found.length_m.shape)
     items = [
-        Item("path loss model", own.model_db, "site", own.model_words),
-        Item(
-            STANDING,
-            own.standing_db,
-            "site",
-            "pattern of waves at the antennas: half a metre away is another",
-        ),
-        Item("surroundings not stated", own.unsaid_db, "site", "error of these rules on real links"),
-        Item("antenna gains", own.gains_db, "site", "as mounted, both ends"),
-        Item("antenna heights", own.heights_db, "site", f"±{c.height_error_m:g} m at each end"),
-        Item("coarse heights", own.coarse_db, "site", "cells of the raster against the first Fresnel zone"),
+        *_site_items(case, found)[0],
         Item(
             "choice of model",
             np.abs(found.rules_less_db),
@@ -287,7 +261,7 @@ def _counted(sigma_db: ArrayLike) -> Floats:
     return np.where(sigma < _WORTH_LISTING_DB, 0.0, sigma)
 
 
-def together_db(items: Iterable[Item], kind: Literal["site", "conditions"]) -> Any:
+def together_db(items: Iterable[Item] | Iterable[Contributor], kind: Literal["site", "conditions"]) -> Any:
     """Standard deviation of all items of a kind together, dB; they are taken as independent."""
     return np.sqrt(sum((i.sigma_db**2 for i in items if i.kind == kind), start=np.zeros(1)))
 
@@ -311,9 +285,9 @@ def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]
     return tuple(sorted(_with_reading(found), key=lambda x: -x.sigma_db))
 
 
-def combined_db(parts: Sequence[Contributor], kind: Literal["site", "conditions"]) -> float:
-    """Standard deviation of all contributors of a kind together, dB; they are taken as independent."""
-    return math.sqrt(sum(x.sigma_db**2 for x in parts if x.kind == kind))
+def combined_db(parts: Iterable[Contributor], kind: Literal["site", "conditions"]) -> float:
+    """`together_db` of one direction's contributors."""
+    return float(together_db(parts, kind)[0])
 
 
 def after_reading_db(parts: Sequence[Contributor]) -> float:

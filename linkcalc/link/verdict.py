@@ -18,8 +18,8 @@ from linkcalc.link.remedies import remedies
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import Advice, Assumption, Direction, LinkResult, Result
 from linkcalc.plan import Link, LoadedPlan, Plan, PlanLike, as_plan
+from linkcalc.plan.base import element
 from linkcalc.plan.stations import position_deg
-from linkcalc.plan.wording import element
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.land_cover import Layers
 

@@ -12,7 +12,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.limits import End, ends
 from linkcalc.operation.solar_winter import blackout_chance
-from linkcalc.plan.wording import element
+from linkcalc.plan.base import element
 from linkcalc.radio.energy import (
     CAUTION,
     CHEMISTRIES,

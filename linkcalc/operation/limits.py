@@ -10,7 +10,7 @@ from linkcalc.errors import PlanError
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, sent_over
 from linkcalc.plan import ChirpModulation, Link
-from linkcalc.plan.wording import element
+from linkcalc.plan.base import element
 from linkcalc.rules.found import CAUTION, LimitsCheck, Status
 from linkcalc.rules.limits import check
 from linkcalc.rules.table import REGIONS, rules

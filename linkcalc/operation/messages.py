@@ -23,7 +23,7 @@ from linkcalc.operation.channel import (
     unconfirmed,
 )
 from linkcalc.operation.tank.loop import YEAR_S
-from linkcalc.plan.wording import element
+from linkcalc.plan.base import element
 
 if TYPE_CHECKING:
     from linkcalc.link.result import Direction, LinkResult
@@ -152,6 +152,25 @@ def directions_of(
     return there, back
 
 
+def hops_besides(plan: "Plan", message: "Message") -> list[str]:
+    """That a message's link begins or ends where another does, as over a relay: only its own is counted."""
+    link = link_of(plan, message)
+    back = message.sender not in (None, link.from_)
+    sender, receiver = (link.to, link.from_) if back else (link.from_, link.to)
+    others = [k for k in plan.link if k is not link and {k.from_, k.to} != {sender, receiver}]
+    if not back:
+        found = [k for k in others if k.from_ == receiver or k.to == sender]
+    else:
+        found = [k for k in others if k.to == receiver or k.from_ == sender]
+    if not found:
+        return []
+    names = ", ".join(f'"{k.name}"' for k in found)
+    return [
+        f'counted over "{link.name}" alone: where a message also passes {names}, as over a relay, it is lost there'
+        " too, and comes later"
+    ]
+
+
 def retries_of(plan: "Plan", message: "Message") -> Retries:
     link = link_of(plan, message)
     return Retries(message.tries or link.tries, message.retry_wait_s, message.back_off, message.jitter)
@@ -217,7 +236,7 @@ def _answer(
     single = loss(channel, 1)
     sites = by_site(channel, n, 1.0 - link_of(plan, message).required_success)
     sent, heard = expected_tries(channel, answering, n) if message.acknowledged else (float(n), 0.0)
-    notes = []
+    notes = hops_besides(plan, message)
     if n == 1 and message.kind in ("stop", "start"):
         notes.append("one try only: a single fade loses it")
     if not message.acknowledged and message.kind in ("stop", "start"):

@@ -4,9 +4,8 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from linkcalc.plan.base import Section
+from linkcalc.plan.base import Section, element
 from linkcalc.plan.scenario import SOURCE, starter_values
-from linkcalc.plan.wording import element
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from linkcalc.errors import PlanError, printable, quoted
+from linkcalc.plan.base import element
 from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
 from linkcalc.plan.stations import AntennaFigures, Station
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import element
 from linkcalc.tabular import TableError, table_of, text_of
 from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
@@ -185,9 +185,7 @@ def _with_patterns(plan: Plan, base_dir: Path) -> Plan:
     ]
     sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
     # a key that stays as it was must not count as stated
-    update = {
-        key: new for key, new, old in sections if any(a is not b for a, b in zip(new, old, strict=True))
-    }
+    update = {key: new for key, new, old in sections if new != old}
     return plan.model_copy(update=update) if update else plan
 
 

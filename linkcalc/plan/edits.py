@@ -12,10 +12,10 @@ from difflib import get_close_matches
 from typing import Any
 
 from linkcalc.errors import PlanError, printable, quoted
+from linkcalc.plan.base import element, shown
 from linkcalc.plan.keys import sections_of
 from linkcalc.plan.model import Plan
 from linkcalc.plan.syntax import value_text
-from linkcalc.plan.wording import element, shown
 
 _LISTS = ("station", "link", "message", "power")
 """Tables that are several, each known by its name (a supply by its station)."""
@@ -50,11 +50,7 @@ class Edit:
 
 
 def edited(tables: Mapping[str, Any], edits: Sequence[Edit]) -> dict[str, Any]:
-    """Return a plan file's tables with keys set.
-
-    >>> edited({"title": "x"}, [Edit("conditions", None, ("leaf",), "out_of_leaf")])
-    {'title': 'x', 'conditions': {'leaf': 'out_of_leaf'}}
-    """
+    """Return a plan file's tables with keys set."""
     after = copy.deepcopy(dict(tables))
     for edit in edits:
         _set(after, edit, dict, dict)
@@ -145,12 +141,6 @@ def edited_text(text: str, edits: Sequence[Edit], head: str = "") -> str:
     were.
 
     A line that holds one value says what it was.
-
-    >>> text = '[[station]]\\nname = "tank"\\nantenna_height_m = 4.0  # on the lid\\n'
-    >>> print(edited_text(text, [Edit("station", "tank", ("antenna_height_m",), 8.0)]), end="")
-    [[station]]
-    name = "tank"
-    antenna_height_m = 8.0  # on the lid (was 4)
     """
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
@@ -214,11 +204,7 @@ def _with_comment(here: Any, key: str, value: Any) -> Any:
 
 
 def terrain_lines(values: Mapping[str, Any]) -> list[str]:
-    """Write keys of [terrain] as lines, long lists one element a line.
-
-    >>> terrain_lines({"rasters": ["a.tif"], "network": True})
-    ['rasters = ["a.tif"]', 'network = true']
-    """
+    """Write keys of [terrain] as lines, long lists one element a line."""
     lines = []
     for key, value in values.items():
         text = value_text(value)
@@ -230,14 +216,7 @@ def terrain_lines(values: Mapping[str, Any]) -> list[str]:
 
 
 def with_terrain(text: str, values: Mapping[str, Any]) -> str:
-    """Set keys of a plan file's [terrain]; comments, order and all other values stay as they were.
-
-    >>> print(with_terrain('title = "x"\\n[terrain]\\nrasters = []  # none yet\\n', {"rasters": ["a.tif"]}))
-    title = "x"
-    [terrain]
-    rasters = ["a.tif"]
-    <BLANKLINE>
-    """
+    """Set keys of a plan file's [terrain]; comments, order and all other values stay as they were."""
     import tomlkit
 
     before = tomllib.loads(text)

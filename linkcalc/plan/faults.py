@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from linkcalc.errors import PlanError, quoted
-from linkcalc.plan.base import Section
+from linkcalc.plan.base import Section, element, shown
 from linkcalc.plan.keys import (
     UNION_KEY,
     Place,
@@ -22,7 +22,6 @@ from linkcalc.plan.keys import (
     places,
     sections_of,
 )
-from linkcalc.plan.wording import element, shown
 from linkcalc.units import converted, sister_units, split_unit
 
 Location = tuple[int | str, ...]
@@ -47,11 +46,7 @@ class Fault(NamedTuple):
 
 
 def summary(found: Sequence[Fault]) -> str:
-    """Put several faults into one line: the first in full, then where the others are.
-
-    >>> summary([Fault("title", "title = 5 is not text"), Fault("x", "x = 1 is not a known key here")])
-    'title = 5 is not text (1 more fault: x)'
-    """
+    """Put several faults into one line: the first in full, then where the others are."""
     first, *others = found
     if not others:
         return first.line
@@ -92,11 +87,7 @@ def faults(error: ValidationError, data: Any, root: type[Section]) -> list[Fault
 
 
 def where(location: Location, data: Any) -> str:
-    """Name a place in the file: ``station "tank" antenna.gain_dbi``.
-
-    >>> where(("station", 0, "antenna", "gain_dbi"), {"station": [{"name": "tank"}]})
-    'station "tank" antenna.gain_dbi'
-    """
+    """Name a place in the file: ``station "tank" antenna.gain_dbi``."""
     text = ""
     for position, part in enumerate(location):
         if isinstance(part, int):
@@ -207,19 +198,19 @@ def _unknown_key(
     nearest = nearest_key(key, here, everywhere)
     if nearest is None:
         return f"{line}; known: {', '.join(here.fields())}", ()
-    home = nearest.places[0] if nearest.places else here
-    there = " or ".join(dict.fromkeys(place.header or "the top of the file" for place in nearest.places))
-    field = home.fields()[nearest.keys[0]]
-    names = " or ".join(nearest.keys)
+    keys, tables = nearest
+    home = tables[0] if tables else here
+    there = " or ".join(dict.fromkeys(place.header or "the top of the file" for place in tables))
+    field, names = home.fields()[keys[0]], " or ".join(keys)
     if sections_of(field.annotation):
-        remedy = f"did you mean {header_of((*home.keys, nearest.keys[0]), field)}?"
-    elif (number := _in_unit_of(nearest.keys[0], key, value)) is not None:
-        remedy = f"write {nearest.keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
+        remedy = f"did you mean {header_of((*home.keys, keys[0]), field)}?"
+    elif (number := _in_unit_of(keys[0], key, value)) is not None:
+        remedy = f"write {keys[0]} = {number:.6g}" + (f" in {there}" if there else "")
     elif there:
         remedy = f"it belongs in {there}" + ("" if names == key else f" as {names}")
     else:
         remedy = f"did you mean {names}?"
-    return f"{line}; {remedy}", () if nearest.places else nearest.keys
+    return f"{line}; {remedy}", () if tables else keys
 
 
 def _in_unit_of(key: str, written: str, value: Any) -> float | None:

@@ -14,7 +14,19 @@ from pydantic import Field, ValidationError, model_validator
 from linkcalc._kinds import kinds_checked
 from linkcalc.errors import PlanError, quoted
 from linkcalc.plan.assumptions import Assumption, assumed_values, still_the_starters
-from linkcalc.plan.base import ONE_LINE, Section, assumed, given, optional, plain, shown_units, starters
+from linkcalc.plan.base import (
+    ONE_LINE,
+    STARTER,
+    UNITS,
+    Section,
+    assumed,
+    element,
+    given,
+    name_twice,
+    optional,
+    plain,
+    repeated,
+)
 from linkcalc.plan.checking import missing_file, missing_rasters, read_text, stations_with_patterns, told_of
 from linkcalc.plan.faults import Fault, faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
@@ -25,7 +37,6 @@ from linkcalc.plan.power import RECEIVE_CURRENT_MA, RECEIVE_WINDOW_S, SLEEP_CURR
 from linkcalc.plan.stations import POSITION_KEYS, Station
 from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
 from linkcalc.plan.syntax import parsed
-from linkcalc.plan.wording import element, name_twice, repeated
 
 POWER_STEPS_DBM = (2.0, 5.0, 8.0, 11.0, 14.0, 17.0, 20.0, 23.0, 26.0, 29.0)
 
@@ -146,8 +157,8 @@ class Fleet(Section):
     title: str = plain(
         "", "what this fleet is, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
-    starter: bool = starters()
-    units: Literal["metric", "us"] = shown_units()
+    starter: bool = STARTER
+    units: Literal["metric", "us"] = UNITS
     nodes: str | None = optional("list of the nodes: a CSV file", examples=["nodes.csv"])
     node: list[Node] = plain([], "the nodes, if they are not in a file", max_length=MOST_NODES)
     shed: list[Station] = given("the base stations, one or more", min_length=1, max_length=100)

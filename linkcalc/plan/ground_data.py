@@ -20,9 +20,8 @@ from linkcalc.terrain import geodesy, local_copy, sources
 from linkcalc.terrain.land_cover import CLASSES
 from linkcalc.terrain.open_sets import TERRAIN_KEYS, Bounds, Kind, OpenSet, kind_of_file
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M
-from linkcalc.terrain.rasters import open_mosaic
+from linkcalc.terrain.rasters import likely_positions, open_mosaic, station_ground_m
 from linkcalc.terrain.sources import Source
-from linkcalc.terrain.station_ground import likely_positions, station_ground_m
 
 AROUND_M = 300.0
 """Ground beside the links that is taken along: stations move by some metres when they are surveyed."""
@@ -42,12 +41,7 @@ class Found:
 
 
 def stations_in(path: Path) -> tuple[str, list[Site]]:
-    """Text of a plan or fleet file, and where its stations, or sheds and nodes, stand; its ground need not exist yet.
-
-    >>> import linkcalc as lc
-    >>> [site.name for site in stations_in(lc.sample_path("upland"))[1]]
-    ['tank', 'generator shed']
-    """
+    """Text of a plan or fleet file, and where its stations, or sheds and nodes, stand; its ground may be missing."""
     text, data = tables_of(path)
     if "shed" in data:
         placed = _fleet_sites(data, path)
@@ -150,7 +144,7 @@ def _meets(source: Source, bounds: Bounds, kind: Kind) -> tuple[bool, Bounds]:
     limits = CANOPY_LIMITS_M if kind == "canopy" else GROUND_LIMITS_M
     classes = dict.fromkeys(CLASSES, 0.0) if kind == "land_cover" else None
     with open_mosaic([source.location], limits_m=limits, classes=classes) as mosaic:
-        return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds()
+        return mosaic.rasters[0].meets(*bounds), mosaic.rasters[0].bounds
 
 
 def _likely_remedy(bounds: Bounds, held: Sequence[Bounds]) -> str:
@@ -291,7 +285,7 @@ def ground_keys(folder: Path, terrain: str, sites: Sequence[Site]) -> tuple[dict
 def sites_on(raster: str) -> list[Site]:
     """Two positions with heights between them near the middle of a raster, 1 km apart if they fit."""
     with open_mosaic([raster], network=sources.is_remote(raster)) as mosaic:
-        south, west, north, east = mosaic.rasters[0].bounds()
+        south, west, north, east = mosaic.rasters[0].bounds
         east += 360.0 if east < west else 0.0
         from_the_middle = sorted(np.ndindex(9, 9), key=lambda cell: (cell[0] - 4) ** 2 + (cell[1] - 4) ** 2)
         for length_m in _EXAMPLE_PATHS_M:

@@ -43,13 +43,8 @@ class Place:
         return {field.alias or name: field for name, field in self.section.model_fields.items()}
 
 
-@dataclass(frozen=True)
-class Nearest:
-    """Where a key that is not known was probably meant to be."""
-
-    keys: tuple[str, ...]
-    places: tuple[Place, ...]
-    """Empty when it is the table where the key stands."""
+Nearest = tuple[tuple[str, ...], tuple[Place, ...]]
+"""Keys that may have been meant, and the tables they are in; none where it is the table where the key stands."""
 
 
 def sections_of(annotation: Any) -> list[type[Section]]:
@@ -184,14 +179,14 @@ def nearest_key(key: str, here: Place, everywhere: Sequence[Place]) -> Nearest |
     above = [p for p in everywhere if p.keys[: len(here.keys)] != here.keys]
 
     def at_home(found: Sequence[str]) -> Nearest | None:
-        return Nearest(_most_alike(wanted, found), ()) if found else None
+        return (_most_alike(wanted, found), ()) if found else None
 
     def abroad(same: Callable[[str, Place], bool]) -> Nearest | None:
         for group in (below, above):
             hits = [(k, p) for p in group for k in p.fields() if same(k, p)]
             if hits:
                 keys = _most_alike(wanted, [k for k, _ in hits])
-                return Nearest(keys, tuple(p for k, p in hits if k in keys))
+                return keys, tuple(p for k, p in hits if k in keys)
         return None
 
     # from the surest to the vaguest: the key itself, its table's name in front of it, another word for it, the same at

@@ -15,10 +15,11 @@ from linkcalc.files import atomic_write
 from linkcalc.plan.assumptions import Assumption, assumed_values
 from linkcalc.plan.base import Section
 from linkcalc.plan.checking import checked_plan, plan_notes, read_text, surveyed, told_of
-from linkcalc.plan.edits import edit_at, edited, setting
+from linkcalc.plan.edits import Edit, edit_at, edited, setting
 from linkcalc.plan.links import Link
 from linkcalc.plan.model import Plan
 from linkcalc.plan.scenario import SOURCE, starter_profile
+from linkcalc.plan.stations import Station
 from linkcalc.plan.syntax import parsed, toml
 from linkcalc.terrain.sources import is_elsewhere
 
@@ -49,7 +50,8 @@ class LoadedPlan:
         values : mapping of str to value
             By key: ``"NAME.antenna_height_m"`` of a station, ``"NAME.modulation.spreading_factor"`` of a link
             (``"station.NAME. ..."`` or ``"link.NAME. ..."`` where both have the name), and from the top of the
-            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts.
+            file, such as ``"conditions.leaf"``. None takes a key away, so that its default counts. A feeder grows
+            with an antenna that is set higher, unless its length is set too, as in `load_plan`.
         **sections
             Top-level keys as a whole, as in `plan_from`; None takes one away.
 
@@ -71,7 +73,9 @@ class LoadedPlan:
             )
         tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
         edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
-        return plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
+        made = plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
+        grown = _grown_feeders(edits, () if "station" in sections else self.plan.station, made.plan.station)
+        return made.changed({f"station.{e.name}.feeder.length_m": e.value for e in grown}) if grown else made
 
     def tables(self) -> dict[str, Any]:
         """Return what the plan states, as a plan file's tables."""
@@ -151,18 +155,25 @@ def _set_plan(
     except PlanError as error:
         checked_plan(data, base_dir)  # what is wrong with the file itself is told as such
         raise PlanError(f"--set {error}") from None
-    lengths = {e.name for e in edits if e.table == "station" and e.key == ("feeder", "length_m")}
-    raised = {e.name for e in edits if e.table == "station" and e.key == ("antenna_height_m",)} - lengths
-    grown = []
-    planned = {s.name: s for s in checked_plan(data, base_dir).station} if raised else {}
-    for station in plan.station:
-        if station.name in raised and station.feeder.length_m > 0.0:
-            rise_m = station.antenna_height_m - planned[station.name].antenna_height_m
-            if rise_m > 0.0:
-                grown.append(f"{station.name}.feeder.length_m={station.feeder.length_m + rise_m:.6g}")
+    grown = _grown_feeders(edits, checked_plan(data, base_dir).station, plan.station)
     if grown:
-        plan = checked_plan(edited(data, [*edits, *(setting(s, data) for s in grown)]), base_dir)
-    return plan, (*settings, *grown)
+        plan = checked_plan(edited(data, [*edits, *grown]), base_dir)
+    return plan, (*settings, *(f"{e.name}.feeder.length_m={e.value:g}" for e in grown))
+
+
+def _grown_feeders(edits: Sequence[Edit], before: Sequence[Station], after: Sequence[Station]) -> list[Edit]:
+    """A cable that comes down grows with an antenna that is set higher, unless its length is set too."""
+    keys = {(e.name, e.key) for e in edits if e.table == "station"}
+    planned_m = {station.name: station.antenna_height_m for station in before}
+    grown = []
+    for station in after:
+        rise_m = station.antenna_height_m - planned_m.get(station.name, station.antenna_height_m)
+        raised = (station.name, ("antenna_height_m",)) in keys and rise_m > 0.0
+        length_set = {(station.name, ("feeder",)), (station.name, ("feeder", "length_m"))} & keys
+        if raised and not length_set and station.feeder.length_m > 0.0:
+            length_m = float(f"{station.feeder.length_m + rise_m:.6g}")
+            grown.append(Edit("station", station.name, ("feeder", "length_m"), length_m))
+    return grown
 
 
 def _starter_profiles(plan: Plan, base_dir: Path) -> Iterator[Assumption]:
@@ -183,13 +194,7 @@ PlanLike = str | os.PathLike[str] | Mapping[str, Any] | Plan | LoadedPlan
 
 
 def as_plan(plan: PlanLike) -> LoadedPlan:
-    """Return a plan loaded and checked, whatever form it comes in.
-
-    >>> as_plan(3)
-    Traceback (most recent call last):
-    linkcalc.errors.ArgumentError: a plan is the path of a plan file, a dict of its tables, a Plan, or what \
-load_plan or plan_from returns; not int: 3
-    """
+    """Return a plan loaded and checked, whatever form it comes in."""
     if isinstance(plan, LoadedPlan):
         return plan
     if isinstance(plan, str | os.PathLike):

@@ -7,14 +7,25 @@ from typing import Literal, Self
 from pydantic import model_validator
 
 from linkcalc.errors import nearest, quoted
-from linkcalc.plan.base import ONE_LINE, Section, given, optional, plain, shown_units, starters
+from linkcalc.plan.base import (
+    ONE_LINE,
+    STARTER,
+    UNITS,
+    Section,
+    element,
+    given,
+    name_twice,
+    optional,
+    plain,
+    repeated,
+    unknown,
+)
 from linkcalc.plan.control import Engine, Message, Tank
 from linkcalc.plan.links import Link
 from linkcalc.plan.power import Exposure, PowerSupply, Regulation
 from linkcalc.plan.prices import Prices
 from linkcalc.plan.stations import AntennaChoice, FeederChoice, Station
 from linkcalc.plan.surroundings import FOLIAGE_KEYS, Conditions, Terrain
-from linkcalc.plan.wording import element, name_twice, repeated, unknown
 
 
 class Plan(Section):
@@ -23,8 +34,8 @@ class Plan(Section):
     title: str = plain(
         "", "what this plan is about, one line; printed at the top", max_length=200, pattern=ONE_LINE
     )
-    starter: bool = starters()
-    units: Literal["metric", "us"] = shown_units()
+    starter: bool = STARTER
+    units: Literal["metric", "us"] = UNITS
     station: list[Station] = given("the stations, two or more", min_length=2, max_length=1000)
     link: list[Link] = given("the links, one or more", min_length=1, max_length=1000)
     terrain: Terrain = plain(Terrain(), "where the heights come from")

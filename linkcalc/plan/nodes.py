@@ -8,11 +8,10 @@ from typing import Any, Self
 from pydantic import ValidationError, model_validator
 
 from linkcalc.errors import PlanError, quoted
-from linkcalc.plan.base import optional, plain
+from linkcalc.plan.base import optional, plain, unknown
 from linkcalc.plan.faults import faults, summary
 from linkcalc.plan.keys import kind_of
 from linkcalc.plan.stations import DEGREE_KEYS, GRID_KEYS, Placed, Station
-from linkcalc.plan.wording import unknown
 from linkcalc.tabular import Row, Table, TableError, number, table_of, text_of
 
 MOST_NODES = 5000

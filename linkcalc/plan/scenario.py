@@ -71,9 +71,5 @@ def starter_values() -> Mapping[str, Collection[Any]]:
 
 
 def starter_profile() -> str:
-    """The surveyed profile of the starter plan, invented like it.
-
-    >>> print(starter_profile().splitlines()[1])
-    distance_m,ground_m,clutter_m
-    """
+    """The surveyed profile of the starter plan, invented like it."""
     return files("linkcalc.plan").joinpath("scenario.csv").read_text(encoding="utf-8")

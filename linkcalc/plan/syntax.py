@@ -94,15 +94,7 @@ def _line(message: str, text: str) -> str:
 
 
 def toml(tables: Mapping[str, Any]) -> str:
-    """Write a plan's tables as TOML that reads back equal.
-
-    >>> print(toml({"title": "a", "station": [{"name": "tank", "antenna": {"gain_dbi": 2.0}}]}), end="")
-    title = "a"
-    <BLANKLINE>
-    [[station]]
-    name = "tank"
-    antenna = { gain_dbi = 2.0 }
-    """
+    """Write a plan's tables as TOML that reads back equal."""
     lines = [f"{key} = {value_text(value)}" for key, value in tables.items() if not _is_table(value)]
     for key, value in tables.items():
         if _is_table(value):
@@ -123,11 +115,7 @@ def _is_table(value: Any) -> bool:
 
 
 def value_text(value: Any) -> str:
-    """Write a value on one line.
-
-    >>> value_text({"type": "yagi", "gain_dbi": 9.5, "losses": [{"loss_db": 1.0}]})
-    '{ type = "yagi", gain_dbi = 9.5, losses = [{ loss_db = 1.0 }] }'
-    """
+    """Write a value on one line."""
     if isinstance(value, Mapping):
         return "{ " + ", ".join(f"{k} = {value_text(v)}" for k, v in value.items()) + " }" if value else "{}"
     if isinstance(value, list | tuple):

@@ -19,6 +19,7 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 
+EARTH_RADIUS_KM = 6371.0
 LAMBDA_GHZ_M = 0.2998
 """Wavelength times frequency as the standard rounds it; its tables are reproduced with this value only."""
 

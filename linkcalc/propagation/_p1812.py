@@ -13,8 +13,6 @@ from linkcalc._arrays import Floats
 from linkcalc.propagation import _kernels as k
 from linkcalc.propagation._kernels import Number, where
 
-EARTH_RADIUS_KM = 6371.0
-
 SEA, COASTAL, INLAND = 1, 3, 4
 
 
@@ -194,8 +192,8 @@ def path_of_profile(
     dtm, dlm, sea = scan_sections(d, zone)
     omega = sea / length
     tau, mu1, mu4, beta0 = anomalous_propagation(dtm, dlm, abs(latitude))
-    ae = EARTH_RADIUS_KM * 157.0 / (157.0 - delta_n)
-    abeta = EARTH_RADIUS_KM * 3.0
+    ae = k.EARTH_RADIUS_KM * 157.0 / (157.0 - delta_n)
+    abeta = k.EARTH_RADIUS_KM * 3.0
 
     # Horizons (Attachment 1, section 1.5); slopes in m/km are tangents in thousandths
     scan = k.scan_profile(d, h, top, hts, hrs, ae, abeta)

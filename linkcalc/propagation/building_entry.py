@@ -13,7 +13,7 @@ from scipy.special import ndtri
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import stated_range
 
 Building = Literal["traditional", "thermally_efficient"]
 

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import stated_range
 Building = Literal['traditional', 'thermally_efficient']
 _COEFFICIENTS = {'traditional': (12.64, 3.72, 0.96, 9.6, 2.0, 9.1, -3.0, 4.5, -2.0), 'thermally_efficient': (28.19, -3.0, 8.48, 13.5, 3.8, 27.8, -2.9, 9.4, -2.1)}
 @overload

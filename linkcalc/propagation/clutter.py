@@ -16,7 +16,8 @@ from scipy.special import ndtri
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import stated_range
+from linkcalc.propagation._kernels import knife_edge
 
 Clutter = Literal["water", "open", "suburban", "urban", "trees", "dense_urban"]
 
@@ -85,7 +86,7 @@ def height_gain_loss_db(
     else:
         hd = r - below
         nu = 0.342 * np.sqrt(f * hd * np.degrees(np.arctan(hd / ws)))
-        loss = _knife_edge_db(nu) - 6.03
+        loss = knife_edge(nu) - 6.03
     return scalar_if_0d(np.where(h + 0.0 * loss < r, loss, 0.0))
 
 
@@ -168,9 +169,3 @@ def _statistics(f: Floats, d: Floats) -> tuple[Floats, Floats, Floats]:
     long, short = 10.0 ** (-0.2 * ll), 10.0 ** (-0.2 * ls)
     sigma = np.sqrt((16.0 * long + 36.0 * short) / (long + short))
     return long, short, sigma
-
-
-def _knife_edge_db(nu: Floats) -> Floats:
-    """J of Rec. ITU-R P.526 for nu not below -0.78; section 3.1 only asks for nu of 0 and more."""
-    result: Floats = 6.9 + 20.0 * np.log10(np.hypot(nu - 0.1, 1.0) + nu - 0.1)
-    return result

@@ -8,7 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import stated_range
+from linkcalc.propagation._kernels import knife_edge
 Clutter = Literal['water', 'open', 'suburban', 'urban', 'trees', 'dense_urban']
 CLUTTER_HEIGHT_M = {'water': 10.0, 'open': 10.0, 'suburban': 10.0, 'urban': 15.0, 'trees': 15.0, 'dense_urban': 20.0}
 @overload
@@ -25,4 +26,3 @@ def statistical_sigma_db(frequency_hz: float, distance_m: float, *, extrapolate:
 def statistical_sigma_db(frequency_hz: ArrayLike, distance_m: ArrayLike, *, extrapolate: bool=...) -> NDArray[np.float64]: ...
 def _frequency_and_distance(frequency_hz: ArrayLike, distance_m: ArrayLike, extrapolate: bool) -> tuple[Floats, Floats]: ...
 def _statistics(f: Floats, d: Floats) -> tuple[Floats, Floats, Floats]: ...
-def _knife_edge_db(nu: Floats) -> Floats: ...

@@ -18,12 +18,9 @@ from numpy.typing import ArrayLike
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 from linkcalc.propagation import _kernels as k
-from linkcalc.propagation._profiles import Polarisation as Polarisation
-from linkcalc.propagation._profiles import checked_profile, is_vertical, number
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import Polarisation as Polarisation
+from linkcalc.propagation._arguments import checked_profile, is_vertical, number, stated_range
 from linkcalc.units import SPEED_OF_LIGHT_M_S
-
-EARTH_RADIUS_KM = 6371.0
 
 _COMPARABLE_DB = 15.0
 """Each of two comparable edges loses so much."""
@@ -496,4 +493,4 @@ def _link(
 
 
 def _radius_km(k_factor: float) -> float:
-    return EARTH_RADIUS_KM * float(number("k_factor", k_factor, above=0.0))
+    return k.EARTH_RADIUS_KM * float(number("k_factor", k_factor, above=0.0))

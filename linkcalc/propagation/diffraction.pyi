@@ -8,11 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
 from linkcalc.propagation import _kernels as k
-from linkcalc.propagation._profiles import Polarisation as Polarisation
-from linkcalc.propagation._profiles import checked_profile, is_vertical, number
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import Polarisation as Polarisation
+from linkcalc.propagation._arguments import checked_profile, is_vertical, number, stated_range
 from linkcalc.units import SPEED_OF_LIGHT_M_S
-EARTH_RADIUS_KM = 6371.0
 _COMPARABLE_DB = 15.0
 @overload
 def diffraction_parameter(height_m: float, d1_m: float, d2_m: float, frequency_hz: float) -> float: ...

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.propagation._profiles import Numbers
+from linkcalc.propagation._arguments import Numbers
 
 GroundClass = Literal["sea_water", "fresh_water", "wet_ground", "medium_dry_ground", "very_dry_ground"]
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.propagation._profiles import Numbers
+from linkcalc.propagation._arguments import Numbers
 GroundClass = Literal['sea_water', 'fresh_water', 'wet_ground', 'medium_dry_ground', 'very_dry_ground']
 HIGHEST_CLASS_HZ = 1000000000.0
 VACUUM_PERMITTIVITY_F_M = 8.8541878128e-12

@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._arguments import Numbers, Polarisation
 from linkcalc.propagation._irregular import (
     Path,
     earth,
@@ -32,7 +33,6 @@ from linkcalc.propagation._irregular import (
     sited_height,
     smooth_horizons,
 )
-from linkcalc.propagation._profiles import Numbers, Polarisation
 from linkcalc.propagation.ground import AVERAGE_GROUND, GroundConstants
 
 VariabilityMode = Literal["single_message", "accidental", "mobile", "broadcast"]

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
+from linkcalc.propagation._arguments import Numbers, Polarisation
 from linkcalc.propagation._irregular import Path, earth, ground_impedance, profile_parameters, quantile_attenuation_db, reference_attenuation_db, sited_height, smooth_horizons
-from linkcalc.propagation._profiles import Numbers, Polarisation
 from linkcalc.propagation.ground import AVERAGE_GROUND, GroundConstants
 VariabilityMode = Literal['single_message', 'accidental', 'mobile', 'broadcast']
 Siting = Literal['random', 'careful', 'very_careful']

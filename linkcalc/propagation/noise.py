@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import stated_range
 from linkcalc.units import BOLTZMANN_J_K, REFERENCE_TEMPERATURE_K
 
 Environment = Literal["city", "residential", "rural", "quiet_rural", "none"]
@@ -268,21 +268,6 @@ def system_noise(
         _extrapolated(f, category),
     )
     return SystemNoise(*(scalar_if_0d(part) for part in parts))
-
-
-def system_noise_power_dbm(
-    bandwidth_hz: ArrayLike,
-    noise_figure_db: ArrayLike,
-    environment: Environment,
-    rise_db: ArrayLike,
-    frequency_hz: ArrayLike,
-) -> Any:
-    """Median noise power of a receiver in its surroundings: `SystemNoise.total_dbm` of `system_noise`; all as there.
-
-    >>> round(system_noise_power_dbm(125e3, 6.0, "rural", 0.0, 868e6), 1)
-    -117.0
-    """
-    return system_noise(bandwidth_hz, noise_figure_db, environment, rise_db, frequency_hz).total_dbm
 
 
 def noise_sigma_db(noise: SystemNoise) -> Any:

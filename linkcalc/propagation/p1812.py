@@ -15,13 +15,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
+from linkcalc.propagation._arguments import (
+    Numbers,
+    Polarisation,
+    checked_profile,
+    is_vertical,
+    number,
+    stated_range,
+)
+from linkcalc.propagation._kernels import EARTH_RADIUS_KM as EARTH_RADIUS_KM
 from linkcalc.propagation._p1812 import COASTAL as COASTAL
-from linkcalc.propagation._p1812 import EARTH_RADIUS_KM as EARTH_RADIUS_KM
 from linkcalc.propagation._p1812 import INLAND as INLAND
 from linkcalc.propagation._p1812 import SEA as SEA
 from linkcalc.propagation._p1812 import losses, path_of_profile
-from linkcalc.propagation._profiles import Numbers, Polarisation, checked_profile, is_vertical, number
-from linkcalc.propagation._ranges import stated_range
 
 
 @dataclass(frozen=True)
@@ -163,7 +169,13 @@ def basic_transmission_loss_db(
     dcr = _coast_km("rx_coast_km", climate.rx_coast_km, zones[-1])
     vertical = is_vertical(polarisation)
     path = path_of_profile(d, h, top, zones, htg, hrg, lapse, latitude, dct, dcr)
-    _warn_outside_range(frequency, path.d_km * 1e3, htg, hrg)
+    for quantity, value, low, high, unit in (
+        ("frequency", frequency / 1e6, 30.0, 6000.0, "MHz"),
+        ("path length", path.d_km, 0.25, 3000.0, "km"),
+        ("antenna height", htg, 1.0, 3000.0, "m"),
+        ("antenna height", hrg, 1.0, 3000.0, "m"),
+    ):
+        stated_range("Rec. ITU-R P.1812", quantity, np.asarray(value), low, high, unit)
     if zones[-1] == SEA:
         sigma = 0.0 * sigma
     try:
@@ -286,21 +298,3 @@ def _coast_km(name: str, value: float | None, zone: int) -> float:
     if value is None:
         return 0.0 if zone == SEA else 500.0
     return float(number(name, value, at_least=0.0))
-
-
-def _warn_outside_range(frequency_hz: Floats | float, length_m: float, *heights_m: float) -> None:
-    """Name the limits of the standard that the caller's caller oversteps."""
-    source = "Rec. ITU-R P.1812"
-    if not _within(30e6, frequency_hz, 6e9):
-        stated_range(source, "frequency", np.asarray(frequency_hz) / 1e6, 30.0, 6000.0, "MHz", stacklevel=4)
-    if not _within(250.0, length_m, 3e6):
-        stated_range(source, "path length", np.asarray(length_m) / 1e3, 0.25, 3000.0, "km", stacklevel=4)
-    for height_m in heights_m:
-        if not _within(1.0, height_m, 3000.0):
-            stated_range(source, "antenna height", np.asarray(height_m), 1.0, 3000.0, "m", stacklevel=4)
-
-
-def _within(low: float, value: Floats | float, high: float) -> bool:
-    if isinstance(value, float):
-        return low <= value <= high
-    return bool(((value >= low) & (value <= high)).all())

@@ -9,13 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
+from linkcalc.propagation._arguments import Numbers, Polarisation, checked_profile, is_vertical, number, stated_range
+from linkcalc.propagation._kernels import EARTH_RADIUS_KM as EARTH_RADIUS_KM
 from linkcalc.propagation._p1812 import COASTAL as COASTAL
-from linkcalc.propagation._p1812 import EARTH_RADIUS_KM as EARTH_RADIUS_KM
 from linkcalc.propagation._p1812 import INLAND as INLAND
 from linkcalc.propagation._p1812 import SEA as SEA
 from linkcalc.propagation._p1812 import losses, path_of_profile
-from linkcalc.propagation._profiles import Numbers, Polarisation, checked_profile, is_vertical, number
-from linkcalc.propagation._ranges import stated_range
 @dataclass(frozen=True)
 class Climate:
     delta_n: float = 45.0
@@ -59,5 +58,3 @@ def mid_path_latitude_deg(tx_latitude_deg: float, tx_longitude_deg: float, rx_la
 def _unit_vector(latitude_deg: float, longitude_deg: float) -> Floats: ...
 def _checked_zone(zone: ArrayLike | None, size: int) -> NDArray[np.int8]: ...
 def _coast_km(name: str, value: float | None, zone: int) -> float: ...
-def _warn_outside_range(frequency_hz: Floats | float, length_m: float, *heights_m: float) -> None: ...
-def _within(low: float, value: Floats | float, high: float) -> bool: ...

@@ -20,7 +20,7 @@ from scipy.special import ive, wofz
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.propagation._profiles import Numbers
+from linkcalc.propagation._arguments import Numbers
 from linkcalc.propagation._specular import Reflection as Reflection
 from linkcalc.propagation._specular import (
     checked_path,

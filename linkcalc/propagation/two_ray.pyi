@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ive, wofz
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError, OutOfRangeWarning
-from linkcalc.propagation._profiles import Numbers
+from linkcalc.propagation._arguments import Numbers
 from linkcalc.propagation._specular import Reflection as Reflection
 from linkcalc.propagation._specular import checked_path, curvature_of, curved_earth, fitted_trial, judge, specular_points, wavelength_m
 from linkcalc.propagation.ground import GroundConstants, complex_permittivity

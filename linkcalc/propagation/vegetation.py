@@ -18,10 +18,9 @@ from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import Polarisation, stated_range
 
 Leaf = Literal["in_leaf", "out_of_leaf"]
-Polarisation = Literal["vertical", "horizontal"]
 Forest = Literal["mixed", "tropical"]
 
 _ATTENUATION_MHZ_DB_M = {

@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from linkcalc._arrays import Floats, checked, scalar_if_0d
 from linkcalc.errors import DomainError
-from linkcalc.propagation._ranges import stated_range
+from linkcalc.propagation._arguments import Polarisation, stated_range
 Leaf = Literal['in_leaf', 'out_of_leaf']
-Polarisation = Literal['vertical', 'horizontal']
 Forest = Literal['mixed', 'tropical']
 _ATTENUATION_MHZ_DB_M = {'vertical': ((30.0, 1000.0, 30000.0), (0.02, 0.2, 6.0)), 'horizontal': ((105.9, 1000.0, 30000.0), (0.04, 0.2, 6.0))}
 _MAXIMUM_A1_ALPHA_MHZ = {'mixed': (1.37, 0.42, 105.9, 2117.5), 'tropical': (0.18, 0.752, 900.0, 1800.0)}

@@ -1,29 +1,7 @@
 """What stands at the ends: modulation, receiver, antenna, feeder; pure functions of arrays."""
 
 from importlib import import_module
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from types import ModuleType
-
-    from linkcalc.radio import (
-        antenna,
-        css,
-        feeder,
-        fsk,
-        receiver,
-        signal_level,
-    )
-else:
-    # each module is imported when it is first used
-
-    def __getattr__(name: str) -> "ModuleType":
-        if name in __all__:
-            return import_module(f"linkcalc.radio.{name}")
-        raise AttributeError(
-            f"module 'linkcalc.radio' has no attribute {name!r}; there are {', '.join(__all__)}"
-        )
-
+from types import ModuleType
 
 __all__ = [
     "antenna",
@@ -33,3 +11,10 @@ __all__ = [
     "receiver",
     "signal_level",
 ]
+
+
+def __getattr__(name: str) -> ModuleType:
+    # each module is imported when it is first used
+    if name in __all__:
+        return import_module(f"linkcalc.radio.{name}")
+    raise AttributeError(f"module 'linkcalc.radio' has no attribute {name!r}; there are {', '.join(__all__)}")

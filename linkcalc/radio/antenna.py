@@ -35,7 +35,7 @@ class Cut:
     angle_deg: Floats
     """Increasing; from the main direction, azimuth clockwise, elevation upward."""
     loss_db: Floats
-    """Below the antenna's peak."""
+    """Below the cut's own peak."""
     around: bool
     """All the way round: azimuth."""
 
@@ -210,22 +210,21 @@ def _frozen(table: Table | None) -> Table | None:
 def _cuts(
     azimuth_table: Table | None, elevation_table: Table | None
 ) -> tuple[Cut | None, Cut | None, float | None]:
-    """Both planes below the larger peak of the two, and that."""
-    tables = ((azimuth_table, True), (elevation_table, False))
-    alone = [cut(t, around=around)[1] for t, around in tables if t is not None]
-    peak = max(alone, default=None)
-    azimuth, elevation = (None if t is None else cut(t, around=around)[0] for t, around in tables)
-    return azimuth, elevation, peak
+    """Both planes, each below its own peak, and the larger of these."""
+    azimuth, elevation = (
+        (None, None) if table is None else cut(table, around=around)
+        for table, around in ((azimuth_table, True), (elevation_table, False))
+    )
+    peak = max((peak for _, peak in (azimuth, elevation) if peak is not None), default=None)
+    return azimuth[0], elevation[0], peak
 
 
-def cut(table: Table, peak_dbi: float | None = None, *, around: bool) -> tuple[Cut, float]:
-    """A measured pattern of one plane, and its peak.
+def cut(table: Table, *, around: bool) -> tuple[Cut, float]:
+    """A measured pattern of one plane, and its peak: the table's largest gain.
 
     Parameters
     ----------
     table : sequence of (degrees, dBi)
-    peak_dbi : float, dBi, optional
-        Of the antenna; by default the table's largest gain.
     around : bool
         All the way round (azimuth) or -90 to 90 (elevation).
 
@@ -273,7 +272,7 @@ def cut(table: Table, peak_dbi: float | None = None, *, around: bool) -> tuple[C
             f"elevation table: {angle[0]:g} to {angle[-1]:g} degrees; at least -{_LEAST_SPAN_DEG:g} to "
             f"{_LEAST_SPAN_DEG:g} are needed"
         )
-    peak = float(gain.max()) if peak_dbi is None else peak_dbi
+    peak = float(gain.max())
     return Cut(angle, peak - gain, around), peak
 
 

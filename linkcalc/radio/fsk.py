@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked, scalar_if_0d
-from linkcalc.radio import receiver
 
 
 def time_on_air_s(
@@ -52,17 +51,6 @@ def carson_bandwidth_hz(bit_rate_bps: ArrayLike, deviation_hz: ArrayLike) -> Any
     """
     rate = checked("bit_rate_bps", bit_rate_bps, above=0.0)
     return scalar_if_0d(2.0 * checked("deviation_hz", deviation_hz, above=0.0) + rate)
-
-
-def sensitivity_dbm(
-    required_snr_db: ArrayLike, bandwidth_hz: ArrayLike, noise_figure_db: ArrayLike = 6.0
-) -> Any:
-    """As `linkcalc.radio.receiver.sensitivity_dbm`, with the SNR that the demodulator needs first.
-
-    >>> round(sensitivity_dbm(10.0, 100e3), 1)
-    -108.0
-    """
-    return receiver.sensitivity_dbm(bandwidth_hz, noise_figure_db, required_snr_db)
 
 
 def bit_error_rate(snr_db: ArrayLike, *, bit_rate_bps: ArrayLike, bandwidth_hz: ArrayLike) -> Any:

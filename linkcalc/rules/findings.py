@@ -1,22 +1,11 @@
-"""What a rule says of a transmission, one limited quantity after the other: value, limit, and what would keep it."""
+"""What a rule says of a transmission, one limited quantity after the other: value, limit, and what would keep it; and
+how often it lets one send, by each way in which rules limit the time on the air."""
 
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from linkcalc.rules.found import POWER_ROUNDING_DB, Finding, Quantity
-from linkcalc.rules.intervals import (
-    duty_share,
-    dwell_window_s,
-    interval_by_channel_hour,
-    interval_by_dwell,
-    interval_by_time_on_air,
-    may_listen,
-    others_in_slice_s,
-    others_s,
-    pause_s,
-    slice_share,
-)
 from linkcalc.rules.table import Rule
 from linkcalc.rules.transmission import HERTZ, HOUR_S, Transmission, occupied_hz
 
@@ -86,8 +75,8 @@ def _time_on_air(rule: Rule, t: Transmission) -> Iterable[Finding]:
 
 
 def _duty_cycle(rule: Rule, t: Transmission) -> Finding:
-    allowed = duty_share(rule, t) * HOUR_S
-    own, others = t.time_on_air_per_hour_s, others_s(rule, t)
+    allowed = _duty_share(rule, t) * HOUR_S
+    own, others = t.time_on_air_per_hour_s, _others_s(rule, t)
     if own is None and others + t.message_time_s <= allowed + 1e-9:
         return Finding("duty", "unknown", f"no reporting interval stated; {allowed:g} s per hour are allowed")
     used = others + (t.message_time_s if own is None else own)
@@ -95,7 +84,7 @@ def _duty_cycle(rule: Rule, t: Transmission) -> Finding:
     if others:
         text += f" ({_amount(others)} s of it for other messages)"
     shorter = "shorten the message" + (" and send the others less often" if others else "")
-    found = _time("duty", text, used - allowed, interval_by_time_on_air(rule, t), shorter)
+    found = _time("duty", text, used - allowed, _interval_by_time_on_air(rule, t), shorter)
     if found.status == "over" and may_listen(rule) and not t.listen_before_talk:
         listening = _polite(rule, replace(t, listen_before_talk=True))
         if all(f.status == "within" for f in listening):
@@ -126,7 +115,7 @@ def _polite(rule: Rule, t: Transmission) -> Iterable[Finding]:
         yield Finding("duty", "over", f"a pause of {_amount(pause)} s, at least {rule.polite_pause_s:g} s")
     assert t.messages_per_hour is not None
     bursts = t.messages_per_hour * t.tries
-    used = math.ceil(bursts * slice_share(rule, t) - 1e-9) * t.time_on_air_s + others_in_slice_s(rule, t)
+    used = math.ceil(bursts * _slice_share(rule, t) - 1e-9) * t.time_on_air_s + _others_in_slice_s(rule, t)
     text = f"{_amount(used)} s an hour in {rule.polite_per_khz:g} kHz, limit {rule.polite_s_per_hour:g} s"
     over = used > rule.polite_s_per_hour + 1e-9
     yield Finding("duty", "over" if over else "within", f"listens first: {text}" if not over else text)
@@ -136,9 +125,9 @@ def _channel_hour(rule: Rule, t: Transmission) -> Iterable[Finding]:
     if rule.channel_s_per_hour is None or t.messages_per_hour is None:
         return
     used = math.ceil(t.messages_per_hour * t.tries / t.hopping_channels) * t.time_on_air_s
-    used += others_s(rule, t) / t.hopping_channels
+    used += _others_s(rule, t) / t.hopping_channels
     text = f"{_amount(used)} s an hour on each channel, limit {rule.channel_s_per_hour:g} s"
-    interval = interval_by_channel_hour(rule, t)
+    interval = _interval_by_channel_hour(rule, t)
     yield _time("duty", text, used - rule.channel_s_per_hour, interval, "shorten the message")
 
 
@@ -154,7 +143,7 @@ def _listen(rule: Rule, t: Transmission) -> Iterable[Finding]:
 def _dwell(rule: Rule, t: Transmission) -> Iterable[Finding]:
     if rule.dwell_s is None:
         return
-    window = dwell_window_s(rule, t)
+    window = _dwell_window_s(rule, t)
     limit = f"limit {rule.dwell_s:g} s" + ("" if window is None else f" in {window:g} s")
     if t.time_on_air_s > rule.dwell_s + 1e-9 or window is None:
         used = t.time_on_air_s
@@ -167,12 +156,12 @@ def _dwell(rule: Rule, t: Transmission) -> Iterable[Finding]:
         used = t.time_on_air_s * math.ceil(window / between_s - 1e-9)
     text = f"{_amount(used)} s on one channel, {limit}"
     shorter = "shorten the message or use a lower spreading factor"
-    yield _time("dwell", text, used - rule.dwell_s, interval_by_dwell(rule, t), shorter)
+    yield _time("dwell", text, used - rule.dwell_s, _interval_by_dwell(rule, t), shorter)
 
 
 def _pause(rule: Rule, t: Transmission) -> Iterable[Finding]:
     for least, channels, where in (
-        (pause_s(rule, t), 1, "between transmissions"),
+        (_pause_s(rule, t), 1, "between transmissions"),
         (rule.channel_return_s or 0.0, t.hopping_channels, "before a channel is used again"),
     ):
         if not least:
@@ -311,3 +300,133 @@ def largest_conducted_dbm(rule: Rule, t: Transmission) -> float | None:
         limits.append((rule.density_dbm, spread + offsets[rule.density_kind]))
     stated = [limit - offset for limit, offset in limits if limit is not None]
     return min(stated) if rule.power_limited else None
+
+
+def _duty_share(rule: Rule, t: Transmission) -> float:
+    own = rule.access_point_duty_cycle if t.access_point else None
+    share = rule.duty_cycle if own is None else own
+    assert share is not None
+    return share
+
+
+def may_listen(rule: Rule) -> bool:
+    return rule.listen_before_talk == "instead_of_duty"
+
+
+def _slice_share(rule: Rule, t: Transmission) -> float:
+    """Share of the transmissions that falls into the busiest slice of spectrum.
+
+    A signal is on the air in all slices it occupies. Hopping channels are taken to lie one to a slice, or as
+    evenly over the band as there are slices for.
+    """
+    assert rule.polite_per_khz is not None
+    slices_each = math.ceil(t.bandwidth_hz / 1e3 / rule.polite_per_khz - 1e-9)
+    places = max(
+        math.floor((rule.high_mhz - rule.low_mhz) * 1e3 / rule.polite_per_khz / slices_each + 1e-9), 1
+    )
+    return math.ceil(t.hopping_channels / places) / t.hopping_channels
+
+
+def _others_in_slice_s(rule: Rule, t: Transmission) -> float:
+    """Seconds an hour of the other messages that may share a slice with this one."""
+    assert rule.polite_per_khz is not None
+    if t.hopping_channels > 1:
+        return _others_s(rule, t) * _slice_share(rule, t)
+    reach = t.bandwidth_hz + rule.polite_per_khz * 1e3
+    near = [o for o in t.other_traffic if abs(o.frequency_hz - t.frequency_hz) < reach]
+    return _others_s(rule, replace(t, other_traffic=tuple(near)))
+
+
+def _pause_s(rule: Rule, t: Transmission) -> float:
+    return max(rule.pause_s or 0.0, (rule.pause_per_burst or 0.0) * t.time_on_air_s)
+
+
+def interval_by_rule(rule: Rule, t: Transmission) -> float | None:
+    """Shortest interval of the rule; the message's own time where it sets none; None: never."""
+    ways = [way(rule, t) for way in _INTERVALS]
+    known = [way for way in ways if way is not None]
+    return max(known) if len(known) == len(ways) else None
+
+
+def _interval_by_time_on_air(rule: Rule, t: Transmission) -> float | None:
+    if rule.duty_cycle is None:
+        return t.message_time_s
+    ways = [_every(_duty_share(rule, t) * HOUR_S - _others_s(rule, t), t)]
+    if t.listen_before_talk and may_listen(rule):
+        ways.append(_interval_by_listening(rule, t))
+    return min((way for way in ways if way is not None), default=None)
+
+
+def _interval_by_listening(rule: Rule, t: Transmission) -> float | None:
+    if rule.polite_s_per_hour is None:
+        return None
+    assert rule.polite_burst_s is not None
+    assert rule.polite_pause_s is not None
+    bursts = math.floor((rule.polite_s_per_hour - _others_in_slice_s(rule, t)) / t.time_on_air_s + 1e-9)
+    messages = math.floor(bursts / _slice_share(rule, t) / t.tries + 1e-9)
+    apart = _interval_apart((rule.polite_pause_s + t.time_on_air_s) / t.hopping_channels, t)
+    if messages < 1 or apart is None or t.time_on_air_s > rule.polite_burst_s + 1e-9:
+        return None
+    return max(HOUR_S / messages, apart)
+
+
+def _interval_by_channel_hour(rule: Rule, t: Transmission) -> float | None:
+    if rule.channel_s_per_hour is None:
+        return t.message_time_s
+    left_s = rule.channel_s_per_hour - _others_s(rule, t) / t.hopping_channels
+    messages = math.floor(left_s / t.time_on_air_s + 1e-9) * t.hopping_channels // t.tries
+    return max(HOUR_S / messages, t.message_time_s) if messages > 0 else None
+
+
+def _interval_by_pause(rule: Rule, t: Transmission) -> float | None:
+    after, returns = _pause_s(rule, t), rule.channel_return_s or 0.0
+    apart = max(
+        after + t.time_on_air_s if after else 0.0,
+        (returns + t.time_on_air_s) / t.hopping_channels if returns else 0.0,
+    )
+    return _interval_apart(apart, t)
+
+
+def _interval_apart(apart_s: float, t: Transmission) -> float | None:
+    """Shortest interval that starts transmissions that far apart; None where the tries are closer."""
+    if t.tries > 1 and t.retry_wait_s is not None and t.retry_wait_s < apart_s - 1e-9:
+        return None
+    return max(apart_s * t.tries, t.message_time_s)
+
+
+def _every(left_s: float, t: Transmission) -> float | None:
+    """Interval of whole messages that fill what is left of an hour; None: not even one fits."""
+    messages = math.floor(left_s / t.message_time_s + 1e-9)
+    return max(HOUR_S / messages, t.message_time_s) if messages > 0 else None
+
+
+def _others_s(rule: Rule, t: Transmission) -> float:
+    """Seconds an hour of the transmitter's other messages in the rule's band."""
+    low, high = rule.low_mhz * 1e6, rule.high_mhz * 1e6
+    return sum(o.time_on_air_per_hour_s for o in t.other_traffic if low <= o.frequency_hz <= high)
+
+
+def _interval_by_dwell(rule: Rule, t: Transmission) -> float | None:
+    if rule.dwell_s is None:
+        return t.message_time_s
+    uses = math.floor(rule.dwell_s / t.time_on_air_s + 1e-9)
+    if not uses:
+        return None
+    window = _dwell_window_s(rule, t)
+    if window is None:
+        return t.message_time_s
+    return max(window * t.tries / (t.hopping_channels * uses), t.message_time_s)
+
+
+_INTERVALS: tuple[Callable[[Rule, Transmission], float | None], ...] = (
+    _interval_by_time_on_air,
+    _interval_by_channel_hour,
+    _interval_by_dwell,
+    _interval_by_pause,
+)
+
+
+def _dwell_window_s(rule: Rule, t: Transmission) -> float | None:
+    if rule.dwell_window_s_per_channel is not None:
+        return rule.dwell_window_s_per_channel * t.hopping_channels
+    return rule.dwell_window_s

@@ -15,9 +15,8 @@ from functools import lru_cache, reduce
 from itertools import pairwise
 
 from linkcalc.errors import DomainError
-from linkcalc.rules.findings import JUDGES, largest_conducted_dbm
+from linkcalc.rules.findings import JUDGES, interval_by_rule, largest_conducted_dbm, may_listen
 from linkcalc.rules.found import POWER_ROUNDING_DB, FactorInterval, LimitsCheck, RuleCheck, Status
-from linkcalc.rules.intervals import interval_by_rule, may_listen
 from linkcalc.rules.table import REGIONS, Rule, rules_of
 from linkcalc.rules.transmission import HERTZ, HOUR_S, Transmission, occupied_hz
 

@@ -3,7 +3,6 @@
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,16 +11,14 @@ from scipy.special import chndtr, i0e
 from linkcalc._arrays import Floats
 from linkcalc.link.reliability import K_SPREAD_DB
 
-Fading = Literal["rician", "rayleigh"]
 
+def fade_points_db(rician_k_db: float) -> tuple[float, float, float]:
+    """The 16 %, the 50 % and the 84 % point of the fast fading, dB over its mean power; K of -inf dB is Rayleigh's.
 
-def fade_points_db(fading: Fading, rician_k_db: float = -math.inf) -> tuple[float, float, float]:
-    """The 16 %, the 50 % and the 84 % point of the fast fading, dB over its mean power.
-
-    >>> [round(x, 1) for x in fade_points_db("rayleigh")]
+    >>> [round(x, 1) for x in fade_points_db(-math.inf)]
     [-7.6, -1.6, 2.6]
     """
-    f = fade_table(fading, rician_k_db)
+    f = fade_table(rician_k_db)
     low, middle, high = np.interp([0.1587, 0.5, 0.8413], f.share_below, f.value)
     return float(low), float(middle), float(high)
 
@@ -50,9 +47,9 @@ def index(grid: Floats, value: Floats) -> NDArray[np.intp]:
 
 
 @lru_cache(maxsize=16)
-def fade_table(fading: Fading, rician_k_db: float) -> Fades:
+def fade_table(rician_k_db: float) -> Fades:
     # more than 20 dB is a fade of half a decibel, far less than a reading's error
-    k = 0.0 if fading == "rayleigh" else 10.0 ** (min(rician_k_db, 20.0) / 10.0)
+    k = 10.0 ** (min(rician_k_db, 20.0) / 10.0)
     value = np.linspace(-80.0, 25.0, round(105.0 / FADE_STEP_DB) + 1)
     power = 10.0 ** (value / 10.0)
     root = 2.0 * np.sqrt(k * (1.0 + k) * power)
@@ -63,11 +60,9 @@ def fade_table(fading: Fading, rician_k_db: float) -> Fades:
 
 
 @lru_cache(maxsize=16)
-def still_share_below(fading: Fading, rician_k_db: float) -> Floats:
+def still_share_below(rician_k_db: float) -> Floats:
     """Share of sites whose one fade is deeper than each value of `fade_table`: K differs from site to site."""
-    if fading == "rayleigh":
-        return fade_table(fading, rician_k_db).share_below
     z, weight = np.polynomial.hermite_e.hermegauss(7)
-    by_site = [fade_table("rician", rician_k_db + K_SPREAD_DB * float(x)).share_below for x in z]
+    by_site = [fade_table(rician_k_db + K_SPREAD_DB * float(x)).share_below for x in z]
     mean: Floats = np.array(weight / weight.sum()) @ np.array(by_site)
     return mean

@@ -22,7 +22,7 @@ from scipy.special import ndtr
 
 from linkcalc._arrays import Floats
 from linkcalc.site.distribution import Distribution, normalised, spread
-from linkcalc.site.fades import Fades, Fading, fade_points_db, fade_table, still_share_below
+from linkcalc.site.fades import Fades, fade_points_db, fade_table, still_share_below
 from linkcalc.site.heard import ERROR_DB, OFFSET_DB, STEP_DB, Heard, Likelihood
 
 STANDS_STILL = 0.25
@@ -56,12 +56,11 @@ def ripple_db(
     readings: float,
     *,
     same_height: bool,
-    fading: "Fading",
-    rician_k_db: float = -math.inf,
+    rician_k_db: float,
     offset_db: float = OFFSET_DB,
 ) -> float:
     """The part of `reading_error_db` that neither fading nor error nor two receivers' offsets explain, dB."""
-    low, _, high = fade_points_db(fading, rician_k_db)
+    low, _, high = fade_points_db(rician_k_db)
     own = (((high - low) / 2.0) ** 2 + ERROR_DB**2) / max(readings, 1.0) + offset_db**2 / 2.0
     return math.sqrt(max(reading_error_db(readings, same_height=same_height) ** 2 - own, 0.0))
 
@@ -105,8 +104,7 @@ def update(
     site_db: float,
     day_db: float = 0.0,
     to_come_db: float = 0.0,
-    fading: Fading,
-    rician_k_db: float = -math.inf,
+    rician_k_db: float,
     offset_db: float = OFFSET_DB,
 ) -> Update:
     """Find the excess loss of a site, and by how much each direction's margin falls short.
@@ -119,14 +117,14 @@ def update(
     Ten readings 20 dB below the prediction, where the prediction is good to 12 dB:
 
     >>> heard = Heard(np.linspace(-23.0, -18.0, 10), np.full(10, 15.0), np.ones(10))
-    >>> found = update([Group((heard,))], site_db=12.0, fading="rician", rician_k_db=10.0)
+    >>> found = update([Group((heard,))], site_db=12.0, rician_k_db=10.0)
     >>> round(found.excess.mean), round(found.excess.standard_deviation, 1)
     (19, 3.6)
     """
     total_db = max(math.hypot(site_db, day_db), STEP_DB)
     grid = _grid([h for g in groups for h in g.directions], total_db)
     prior = -0.5 * (grid / total_db) ** 2
-    fades, still = fade_table(fading, rician_k_db), still_share_below(fading, rician_k_db)
+    fades, still = fade_table(rician_k_db), still_share_below(rician_k_db)
     weighed = [_Weighed(g, grid, fades, still, offset_db) for g in groups]
     posterior = normalised(prior + sum((w.log_likelihood for w in weighed), np.zeros_like(grid)))
     # of an excess on the day this part is the site's, as the two are normal; the rest of the day's is left
@@ -155,7 +153,7 @@ class _Weighed:
     ) -> None:
         self.grid = grid
         # where the fade stands still, packets share it: to each of them the fading is next to none
-        steady = fade_table("rician", STEADY_K_DB)
+        steady = fade_table(STEADY_K_DB)
         self.parts = [[Likelihood(h, grid, f, offset_db) for h in group.directions] for f in (fades, steady)]
         """By kind of fading (moving, standing still) and direction."""
         ripple = _ripple_kernel(grid, group.ripple_db)
@@ -242,12 +240,11 @@ def log_likelihood(
     directions: Sequence[Heard],
     excess_db: Floats,
     *,
-    fading: Fading,
-    rician_k_db: float = -math.inf,
+    rician_k_db: float,
     offset_db: float = OFFSET_DB,
 ) -> Floats:
     """How well each excess on a grid from `even_grid` explains what was heard; arguments as `update`."""
-    fades = fade_table(fading, rician_k_db)
+    fades = fade_table(rician_k_db)
     total = np.zeros_like(excess_db)
     for heard in directions:
         total += Likelihood(heard, excess_db, fades, offset_db).log_likelihood

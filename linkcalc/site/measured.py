@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
+from linkcalc.answer import said
 from linkcalc.link.case import LinkCase
 from linkcalc.link.legal import lawful
 from linkcalc.link.reliability import mean_success
@@ -21,7 +22,7 @@ from linkcalc.link.uncertainty import (
     SURROUNDINGS,
     combined_db,
     contributors,
-    fading,
+    rician_k_db,
 )
 from linkcalc.plan import Plan
 from linkcalc.site.distribution import Distribution
@@ -41,6 +42,8 @@ FEWEST_FOR_NOISE = 3
 _FEWEST_FOR_SCATTER = 10
 _BURSTS_DB = 4.0
 """Noise that scatters more than a reading's error explains."""
+PLANNED_SLACK_DB = 0.5
+"""A reading with so much more margin than planned was still taken as planned."""
 NOISE_SLACK_DB = 2.0
 """By so much a saturated SNR may read high."""
 
@@ -91,6 +94,8 @@ class DirectionSurvey:
     contradicted: int
     """Readings of level that contradict the answer: too far from it, or at an SNR that decodes nothing."""
     verdict: VerdictWord
+    counted_as_planned: tuple[int, int] | None = field(default=None, metadata=said())
+    """Packets sent and received with settings and heights that have no more margin than the plan's."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +146,7 @@ class Side:
         states: Sequence[State],
         plan: Plan | None = None,
     ) -> None:
-        self.case, self.way = case, way
+        self.case, self.way, self._plan = case, way, plan
         back = way == "return"
         self.tx, self.rx = (case.far, case.near) if back else (case.near, case.far)
         # power over a legal limit does not count, but the readings were taken with it
@@ -170,7 +175,7 @@ class Side:
         }
         self._place_db, self._time_db = place_db, time_db
         (self.heard,) = self.parts([0] * len(self._readings), 1)
-        self.kind, self.k_db = fading(case)
+        self.k_db = rician_k_db(case)
 
     def parts(self, group_of: Sequence[int], groups: int) -> list[Heard]:
         """What each group of this direction's readings tells, given the group of each."""
@@ -223,6 +228,26 @@ class Side:
         if not self.heard.counts:
             return None
         return sum(c.sent for c in self.heard.counts), sum(c.received for c in self.heard.counts)
+
+    @property
+    def counted_as_planned(self) -> tuple[int, int] | None:
+        """The same without what was sent more strongly, slower or from higher up than planned: no proof of the plan."""
+        c = self.case.conditions
+        planned = {
+            s: replace(s, foliage_db=0.0, leaf=c.leaf, wet=c.wet_foliage, running=True)
+            for s in dict.fromkeys(self.states)
+        }
+        margin_db = {
+            s: Expected.of(p.case(self.case, self._plan), self.way).margin_db for s, p in planned.items()
+        }
+        own = [
+            (r.sent, r.received)
+            for r, s in zip(self._readings, self.states, strict=True)
+            if r.sent is not None
+            and r.received is not None
+            and margin_db[s] <= self.planned.margin_db + PLANNED_SLACK_DB
+        ]
+        return (sum(sent for sent, _ in own), sum(received for _, received in own)) if own else None
 
     def answer(self, found: Found, mounted: tuple[float, float]) -> DirectionSurvey:
         usable = self._levels.usable
@@ -277,6 +302,7 @@ class Side:
             delivery_probability_interval=(at_ends[0], at_ends[1]),
             contradicted=len(self.contradicting(found)),
             verdict=verdict,
+            counted_as_planned=self.counted_as_planned,
         )
 
     def _margin_interval(self, shortfall: Distribution) -> tuple[float, float]:
@@ -329,7 +355,13 @@ class Side:
         scatter = self._scatter(found)
         over_db = noise.shift_db if noise is not None else 0.0
         jumps_db = _scatter_db(self._noise_over) if self._noise_over.size >= _FEWEST_FOR_SCATTER else 0.0
+        easier = sum((counted or (0,))[:1]) - sum((self.counted_as_planned or (0,))[:1])
         told = (
+            (
+                easier > 0,
+                f"{way}: {easier} packets were sent with settings or heights of more margin than the plan's: they"
+                " prove nothing of it, and the acceptance test of the record leaves them out",
+            ),
             (
                 self.contradicts(found),
                 f"{way}: the levels read{' and the packets counted' if counted else ''} contradict each other "
@@ -379,7 +411,7 @@ class Side:
         if shift.size < _FEWEST_FOR_SCATTER:
             return ""
         low, high = np.quantile(shift, [0.1587, 0.8413])
-        fade_low, _, fade_high = fade_points_db(self.kind, self.k_db)
+        fade_low, _, fade_high = fade_points_db(self.k_db)
         spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
         what = f"{spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:
@@ -401,10 +433,7 @@ class Side:
         posterior = np.interp(planned - grid, value, found.shortfall.probability, left=0.0, right=0.0) / step
         prior = np.exp(-0.5 * ((grid - planned) / prior_db) ** 2) / (prior_db * math.sqrt(2.0 * math.pi))
         return DirectionDrawing(
-            reading_margin_db=planned
-            + self.heard.shift_db
-            - noise_db
-            - fade_points_db(self.kind, self.k_db)[1],
+            reading_margin_db=planned + self.heard.shift_db - noise_db - fade_points_db(self.k_db)[1],
             reading_wrong=self.wrong(found),
             lost=counted[0] - counted[1] if counted else 0,
             margin_db=grid,

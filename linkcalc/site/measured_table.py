@@ -99,7 +99,7 @@ class MeasuredTable:
 def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_db: Floats) -> MeasuredTable:
     """Work out what a field sheet's page needs to weigh readings, with `feeders` by end."""
     side = Side(case, "forward", [], [])
-    fades = [fade_table("rician", k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
+    fades = [fade_table(k_db) for k_db in (*k_steps_db, STEADY_K_DB)]
     kept = slice(*np.searchsorted(fades[0].value, _FADES_DB))
     k = (np.arange(1, heard.MOST_INDEPENDENT + 1) - 1.0) / 2.0
     counts = np.arange(1, MOST_COUNTED + 1)
@@ -114,14 +114,14 @@ def measured_table(case: LinkCase, feeders: Sequence[Sequence[Feeder]], k_steps_
         fade_step_db=FADE_STEP_DB,
         share_below=np.array([f.share_below[kept] for f in fades]),
         density=np.array([f.density_at[kept] for f in fades]),
-        still_below=np.array([still_share_below("rician", k_db)[kept] for k_db in k_steps_db]),
+        still_below=np.array([still_share_below(k_db)[kept] for k_db in k_steps_db]),
         error_steps=np.asarray(heard.ERROR_STEPS, dtype=np.float64),
         error_weight=heard.ERROR_WEIGHT / heard.ERROR_WEIGHT.sum(),
         middle_scale=np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0)),
         ripple_db=np.array(
             [
                 [
-                    [ripple_db(float(n), same_height=same, fading="rician", rician_k_db=k_db) for n in counts]
+                    [ripple_db(float(n), same_height=same, rician_k_db=k_db) for n in counts]
                     for same in (True, False)
                 ]
                 for k_db in k_steps_db

@@ -334,10 +334,10 @@ def _half_a_year_on(day: date) -> date:
 
 
 def _test(survey: Survey | None, way: int, success: float, confidence: float) -> Acceptance:
-    counted = None if survey is None else survey.directions[way]
-    if counted is None or not counted.sent or counted.received is None:
+    counted = None if survey is None else survey.directions[way].counted_as_planned
+    if counted is None or not counted[0]:
         return acceptance(success, confidence)
-    return acceptance(success, confidence, sent=counted.sent, lost=counted.sent - counted.received)
+    return acceptance(success, confidence, sent=counted[0], lost=counted[0] - counted[1])
 
 
 def _sites(case: LinkCase) -> tuple[Site, Site]:

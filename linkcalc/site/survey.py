@@ -16,7 +16,7 @@ from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import Excess
 from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
-from linkcalc.link.uncertainty import fading
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
 from linkcalc.site.day_foliage import FOLIAGE_SIGMA_DB, DayFoliage, foliage_sigma_db
 from linkcalc.site.fitted import Fitted, UnmappedError
@@ -24,17 +24,20 @@ from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, updat
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Side, State
 from linkcalc.site.reading import Leaf
 from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
-from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, walk_test
+from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, nearer_station, spots_tried, walk_test
 
 FAULT_DB = 15.0
 """Measured further below the prediction than this: a fault (common practice, no source)."""
+
+FAR_OFF_M = 200.0
+"""Readings farther from both planned stations were taken elsewhere, however badly a phone knows where it is."""
 
 SAME_HEIGHT_M = 0.25
 """Antennas within this of the plan's heights stand where the answer is for (half of the least step between
 the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
-Reservation = Literal["", "contradicted", "losses_unexplained", "over_limits"]
+Reservation = Literal["", "contradicted", "losses_unexplained", "over_limits", "other_way_elsewhere"]
 """Why a margin, however large, is not to be relied on."""
 
 CAUTIONS = (
@@ -140,16 +143,35 @@ def survey_link(
     states = [_state(case, r, foliage) for r in found.readings]
     spots: tuple[Spot, ...] = ()
     used = list(range(len(found.readings)))
-    by_spot = by_spot_name(found.readings)
+    by_spot = spots_tried(case, found.readings)
     if len(by_spot) > MOST_SPOTS:
         raise ReadingsError(f"{found.file}: more than {MOST_SPOTS} spots; name the spots in a column spot")
     if len(by_spot) > 1:
         spots = walk_test(case, found.readings, states, by_spot, plan)
         used = by_spot[spots[0].name]
         warnings.append(f"{len(spots)} spots were tried; the answer is for the best of them, {spots[0].name}")
+    elif (places := len(by_spot_name(found.readings))) > 1:
+        warnings.append(
+            f"readings of {places} spots are taken together, as of the two ends of the link: to compare spots"
+            " tried for a station, read each both ways and name it"
+        )
     readings, states = [found.readings[i] for i in used], [states[i] for i in used]
+    warnings += _far_off(case, readings)
     warnings += foliage.warnings(readings) + _engine_warnings(case, readings) + _fitted_notes(case, states)
     return _answer(case, found, readings, states, spots, warnings, foliage, plan)
+
+
+def _far_off(case: LinkCase, readings: Sequence[Reading]) -> list[str]:
+    """That readings were taken where no station is planned."""
+    placed = [r for r in readings if r.latitude_deg is not None and r.longitude_deg is not None]
+    away_m = [nearer_station(case, r)[0] for r in placed] if case.positioned else []
+    far_m = [m for m in away_m if m > FAR_OFF_M]
+    if not far_m:
+        return []
+    return [
+        f"{len(far_m)} of {len(readings)} readings were taken {min(far_m):.0f} m or more from the nearer station"
+        " of the plan: the answer is for where they were taken; move the station in the plan, or read again"
+    ]
 
 
 def _mapped(case: LinkCase, found: Readings, plan: Plan | None) -> Readings:
@@ -192,7 +214,7 @@ def _answer(
     sides = tuple(Side(case, way, readings, states, plan) for way in ways)
     if all(s.heard.empty for s in sides):
         raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     allowances = _allowances(case, readings, states, sides, foliage)
     groups, one_more = _groups(case, states, sides)
     result = update(
@@ -200,7 +222,6 @@ def _answer(
         site_db=sides[0].site_db,
         day_db=sides[0].day_db,
         to_come_db=math.sqrt(sum(a.sigma_db**2 for a in allowances)),
-        fading=kind,
         rician_k_db=k_db,
     )
     mounted = Counter((s.near_m, s.far_m) for s in states).most_common(1)[0][0]
@@ -213,6 +234,9 @@ def _answer(
     warnings += _legal_notes(over)
     weaker = _weaker((there, back))
     reservation = _reservation(pairs, over) if weaker.verdict == "closes" else ""
+    # a better spot is no reason to leave out the only readings of the other way
+    if weaker.verdict == "closes" and {r.direction for r in found.readings} > {r.direction for r in readings}:
+        reservation = reservation or "other_way_elsewhere"
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
@@ -269,13 +293,13 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
     number_of = {at: number for number, at in enumerate(keys)}
     # beyond the most common heights, what is left counts with the last of them
     parts = [s.parts([number_of.get(key(x), len(keys) - 1) for x in s.states], len(keys)) for s in sides]
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     groups, now_db, one_more_db = [], [], []
     for number, at in enumerate(keys):
         heard = tuple(of_side[number] for of_side in parts)
         count = max(float(h.packets.sum()) for h in heard)
         same = at == planned
-        groups.append(Group(heard, ripple_db(count, same_height=same, fading=kind, rician_k_db=k_db)))
+        groups.append(Group(heard, ripple_db(count, same_height=same, rician_k_db=k_db)))
         now_db.append(reading_error_db(count, same_height=same))
         one_more_db.append(reading_error_db(count + 1.0, same_height=same))
     now = min(now_db)

@@ -10,8 +10,9 @@ import numpy as np
 from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
 from linkcalc.link.legal import lawful
-from linkcalc.link.uncertainty import fading
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
+from linkcalc.plan.stations import position_deg
 from linkcalc.site.distribution import Distribution
 from linkcalc.site.level import even_grid, log_likelihood
 from linkcalc.site.measured import Side, State
@@ -70,8 +71,31 @@ def by_spot_name(readings: Sequence[Reading]) -> dict[str, list[int]]:
     return spots
 
 
+def nearer_station(case: LinkCase, reading: Reading) -> tuple[float, str]:
+    """How far a reading with a position was taken from the nearer of the planned stations, m, and which that is."""
+    assert reading.latitude_deg is not None
+    assert reading.longitude_deg is not None
+    here = reading.latitude_deg, reading.longitude_deg
+    return min((_apart_m(*position_deg(s), *here), s.name) for s in (case.near, case.far))
+
+
+def spots_tried(case: LinkCase, readings: Sequence[Reading]) -> dict[str, list[int]]:
+    """`by_spot_name`, or all as one where they cannot be alternatives but are the two ends of the link.
+
+    They are where none was read both ways, or where positions lie at both stations: the phone at each tells its own.
+    """
+    spots = by_spot_name(readings)
+    if len(spots) > MOST_SPOTS:
+        return spots
+    ways = [{readings[i].direction for i in chosen} for chosen in spots.values()]
+    one_way_each = all(len(way) == 1 for way in ways) and len(set.union(*ways)) > 1
+    told = [r for r in readings if not r.spot and r.latitude_deg is not None and r.longitude_deg is not None]
+    at_both = case.positioned and len({nearer_station(case, r)[1] for r in told}) > 1
+    return {UNNAMED: list(range(len(readings)))} if one_way_each or at_both else spots
+
+
 def _apart_m(y: float, x: float, latitude_deg: float, longitude_deg: float) -> float:
-    # a few metres: the earth is flat
+    # a few metres, or which of two is nearer: the earth is flat
     east = ((x - longitude_deg + 180.0) % 360.0 - 180.0) * math.cos(math.radians(y))
     return math.radians(math.hypot(y - latitude_deg, east)) * EARTH_RADIUS_M
 
@@ -84,7 +108,7 @@ def walk_test(
     plan: Plan | None = None,
 ) -> tuple[Spot, ...]:
     """Compare spots: each one's level is drawn around the place's, and the place's around the prediction."""
-    kind, k_db = fading(case)
+    k_db = rician_k_db(case)
     heights = [
         Counter((states[i].near_m, states[i].far_m) for i in chosen).most_common(1)[0][0]
         for chosen in by_spot.values()
@@ -97,9 +121,7 @@ def walk_test(
         own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in _WAYS]
         excess = planned_db - margin[::-1]
         heard = [s.heard for s in own]
-        likelihood.append(
-            log_likelihood(heard, excess, fading=kind, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1]
-        )
+        likelihood.append(log_likelihood(heard, excess, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1])
         sides.append(own)
     margins, best = compare_spots(
         margin, np.array(likelihood), np.array(planned), site_db=sides[0][0].site_db

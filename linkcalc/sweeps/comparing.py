@@ -94,7 +94,10 @@ def compare(plans: Sequence[Candidate], settings: Sequence[str] = (), *, leaf: s
     rows: list[Compared] = []
     cautions: tuple[str, ...] = ()
     for (label, given), state in product(list(_candidates(plans, settings)), states):
-        loaded = _in_state(given, state) if isinstance(given, LoadedPlan) else _loaded(*given, state)
+        if not isinstance(given, LoadedPlan):
+            loaded = _loaded(*given, state)
+        else:
+            loaded = given if state is None else given.changed({"conditions.leaf": LEAF[state]})
         result = with_sections(check_plan(loaded, advice=False), loaded.plan, brief=True)
         cautions = result.cautions
         parts = bill(loaded.plan, result.sections)
@@ -117,10 +120,6 @@ def _candidates(
         yield plan.name, (plan, ())
         for one in settings:
             yield f"{plan.name}, {one}", (plan, tuple(_NEXT.split(one)))
-
-
-def _in_state(loaded: LoadedPlan, state: str | None) -> LoadedPlan:
-    return loaded if state is None else loaded.changed({"conditions.leaf": LEAF[state]})
 
 
 def _loaded(path: Path, settings: tuple[str, ...], state: str | None) -> LoadedPlan:

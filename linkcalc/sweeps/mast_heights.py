@@ -6,7 +6,7 @@ pair, with a feeder that grows as its antenna is raised.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -318,10 +318,8 @@ class _Grid:
         raised = self.case.raised(near_m=float(self.near_m[at[0]]), far_m=float(self.far_m[at[1]]))
         result = check_link(raised, advice=False)
         forward, return_ = result.directions
-        return Pair(
-            near_height_m=raised.near.antenna_height_m,
-            far_height_m=raised.far.antenna_height_m,
-            cost=float(self.cost[at]),
+        return replace(
+            self.pair(at),
             verdict=result.verdict,
             fade_margins_db=(forward.fade_margin_db, return_.fade_margin_db),
             required_margins_db=(forward.required_margin_db, return_.required_margin_db),

@@ -13,8 +13,8 @@ import numpy as np
 
 from linkcalc.errors import DomainError, quoted
 from linkcalc.plan import Antenna, ChirpModulation, Conditions, Feeder, FskModulation, Link, Station, Terrain
+from linkcalc.plan.base import shown
 from linkcalc.plan.keys import allowed, kind_of, sections_of, words_of
-from linkcalc.plan.wording import shown
 from linkcalc.units import split_unit
 
 PIECES = frozenset(
@@ -90,6 +90,11 @@ class Parameter:
     limits: tuple[float, float] = (-math.inf, math.inf)
     """Where the plan has none of its own."""
 
+    @property
+    def bare(self) -> str:
+        """The plan's key alone."""
+        return _bare(self.name)
+
     def checked_values(self, given: Any) -> tuple[Any, ...]:
         """Values as the plan writes them, in the order given."""
         items = np.atleast_1d(
@@ -145,9 +150,13 @@ def parameter(name: str, link: Link, near: Station, far: Station, *, rasters: bo
     raise DomainError(_unknown(name, wanted, known, link))
 
 
+def _bare(name: str) -> str:
+    return name.removeprefix("near.").removeprefix("far.")
+
+
 def _called(wanted: str, known: Iterable[str]) -> list[str]:
     """Keys of a name: by the whole of it, without unit, by its last part, by that without unit."""
-    bare = dict.fromkeys(k.removeprefix("near.").removeprefix("far.") for k in known)
+    bare = dict.fromkeys(map(_bare, known))
 
     def last(key: str) -> str:
         return key.rpartition(".")[2]
@@ -164,7 +173,7 @@ def _unknown(name: str, wanted: str, known: Iterable[str], link: Link) -> str:
     for other in (ChirpModulation, FskModulation):
         if wanted in other.model_fields and not isinstance(link.modulation, other):
             return f"{wanted} is not a key of kind = {quoted(link.modulation.kind)}, this link's modulation"
-    words = [*dict.fromkeys(k.removeprefix("near.").removeprefix("far.") for k in known), *ALIASES]
+    words = [*dict.fromkeys(map(_bare, known)), *ALIASES]
     near = get_close_matches(wanted[:80], words, n=1, cutoff=0.5)
     hint = f"did you mean {near[0]}?" if near else f"among what can be: {', '.join(ALIASES.values())}"
     return f"{quoted(name)} cannot be varied; {hint}"

@@ -8,7 +8,7 @@ Errors are those of a sweep; draws that differ in number are a `DomainError`, an
 `PlanError`: nothing is clipped, truncate the distribution.
 """
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from linkcalc._kinds import kinds_checked
 from linkcalc._version import __version__
 from linkcalc.errors import ArgumentError, DomainError, quoted
-from linkcalc.link.case import LinkCase
 from linkcalc.link.on_ground import open_terrain, recorded_notes
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import ExtraLoss, LoadedPlan, PlanLike, Station, as_plan
@@ -305,52 +304,18 @@ class _Rows(Grid):
                 raise DomainError(f"{one.name}: a draw is not a finite number")
             different, code = np.unique(column, return_inverse=True)
             own = one.checked_values(different.tolist())
-            if one.kind is float:
-                cases.keep(one, own)
-            else:
-                for value in own:
-                    cases.check(one, value)
+            cases.check(one, own)
             values.append(own)
             codes.append(code)
         super().__init__(cases, varied, values)
-        self._codes = codes
+        self._drawn = codes
         self.shape = (size,)
 
-    def _worked_out(
-        self, piece: str, worked_out: Callable[[LinkCase, int], tuple[Any, ...]]
-    ) -> list[NDArray[Any]]:
-        """Arrays of one for each draw, or of one for all.
+    def _shape(self, piece: str) -> tuple[int, ...]:
+        return self.shape if any(piece in p.touches for p in self._varied) else (1,)
 
-        What `worked_out` takes as arrays is put into the case as such; it is called once for every different row of
-        the rest, with the count of draws that have it.
-        """
-        used, along = self._touching(piece)
-        inputs = list(zip(self._varied, self._values, self._codes, used, along, strict=True))
-        apart = [(p, v, code) for p, v, code, use, array in inputs if use and not array]
-        inverse = np.zeros(self.shape if any(used) else 1, dtype=np.int64)
-        rows: list[list[int]] = [[]]
-        if apart:
-            codes = np.stack([code for _, _, code in apart], axis=-1)
-            different, inverse = np.unique(codes, axis=0, return_inverse=True)
-            rows, inverse = different.tolist(), inverse.reshape(-1)
-        # the draws of each different row, one after the other
-        order = np.argsort(inverse, kind="stable")
-        bounds = np.searchsorted(inverse[order], np.arange(len(rows) + 1))
-        found: list[NDArray[Any]] = []
-        for number, row in enumerate(rows):
-            here = order[bounds[number] : bounds[number + 1]]
-            case = self._cases.case(
-                {p: v[i] for (p, v, _), i in zip(apart, row, strict=True)},
-                {p: np.asarray(v)[code[here]] for p, v, code, _, array in inputs if array},
-            )
-            for column, value in enumerate(worked_out(case, here.size)):
-                if column == len(found):
-                    found.append(np.empty(inverse.shape, dtype=np.asarray(value).dtype))
-                found[column][here] = value
-        return found
-
-    def _count(self, piece: str) -> int:
-        return self.shape[0]
+    def _codes(self, shape: tuple[int, ...]) -> Sequence[NDArray[np.int64]]:
+        return self._drawn
 
 
 def plan_of_fleet(loaded: LoadedFleet) -> LoadedPlan:

@@ -108,8 +108,7 @@ def sweep_plan(loaded: PlanLike, vary: Mapping[str, Any], *, link: str | None = 
     with open_terrain(loaded) as terrain, recorded_notes() as said:
         cases = Cases(loaded, chosen, *ends, terrain, growing)
         for one, its_values in zip(varied, values, strict=True):
-            for value in its_values:
-                cases.check(one, value)
+            cases.check(one, its_values)
         # rules between sections hold for combinations; of those the two outermost are tried
         for corner in (0, -1):
             cases.plan({one: its_values[corner] for one, its_values in zip(varied, values, strict=True)})
@@ -195,11 +194,19 @@ class Cases:
         self._plain = self.plan({})
         self._checked: dict[tuple[str, Any], list[Any]] = {}
 
-    def check(self, one: Parameter, value: Any) -> None:
-        """Hold one value to the rules of every plan, and keep it as the plan does."""
-        plan = self.plan({one: value})
-        if one.name != DISTANCE:
-            self._checked[one.name, value] = [_get(plan, place) for place in one.places]
+    def check(self, one: Parameter, values: Sequence[Any]) -> None:
+        """Hold values to the rules of every plan, and keep them as the plan does.
+
+        Of numbers the least and the largest stand for all: every rule of one is a range.
+        """
+        extremes = {min(values), max(values)} if one.kind is float else values
+        for value in values:
+            plan = self.plan({one: value}) if value in extremes else None
+            if one.name != DISTANCE:
+                kept = one.to_plan(value)
+                self._checked[one.name, value] = [
+                    kept if plan is None else _get(plan, place) for place in one.places
+                ]
 
     def plan(self, changes: Mapping[Parameter, Any]) -> Plan:
         """The plan of this link alone, changed; held to the rules of every plan."""
@@ -212,14 +219,6 @@ class Cases:
             return Plan.model_validate(tables)
         except ValidationError as error:
             raise PlanError(summary(faults(error, tables, Plan))) from None
-
-    def keep(self, one: Parameter, values: Sequence[Any]) -> None:
-        """Hold many values of a number to the rules of every plan by the least and the largest."""
-        for extreme in {min(values), max(values)}:
-            self.check(one, extreme)
-        if one.name != DISTANCE:
-            for value in values:
-                self._checked[one.name, value] = [one.to_plan(value)] * len(one.places)
 
     def case(
         self, changes: Mapping[Parameter, Any], along: Mapping[Parameter, Floats] = MappingProxyType({})
@@ -327,46 +326,49 @@ class Grid:
         self._cases, self._varied, self._values = cases, varied, values
         self.shape = tuple(len(v) for v in values)
 
+    def _shape(self, piece: str) -> tuple[int, ...]:
+        """Of the combinations that a piece is worked out over."""
+        return tuple(n if piece in p.touches else 1 for n, p in zip(self.shape, self._varied, strict=True))
+
+    def _codes(self, shape: tuple[int, ...]) -> Sequence[NDArray[np.int64]]:
+        """Which of its values each parameter has in each of them, in one row."""
+        return list(np.indices(shape).reshape(len(shape), -1))
+
     def _worked_out(
         self, piece: str, worked_out: Callable[[LinkCase, int], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
         """Arrays that broadcast to `shape`, one for each thing worked out.
 
-        Parameters that `along` names go into the case as arrays, `size` long; it is called once for every combination
-        of the others that touch the piece.
+        Parameters that `along` names go into the case as arrays; it is called once for every different combination of
+        the others that touch the piece, with the count of places that have it.
         """
         assert piece in PIECES, piece
-        used, along = self._touching(piece)
-        shape = tuple(n if u else 1 for n, u in zip(self.shape, used, strict=True))
-        inner = tuple(n if a else 1 for n, a in zip(shape, along, strict=True))
-        kept = tuple(n for n, a in zip(inner, along, strict=True) if a)
-        arrays = {}
-        for axis, (p, v, a) in enumerate(zip(self._varied, self._values, along, strict=True)):
-            if a:
-                placed = np.reshape(v, [-1 if i == axis else 1 for i in range(len(inner))])
-                arrays[p] = np.broadcast_to(placed, inner).ravel()
-        size = math.prod(inner)
+        shape, names = self._shape(piece), self.along.get(piece.partition(",")[0], ())
+        inputs = zip(self._varied, self._values, self._codes(shape), strict=True)
+        touching = [one for one in inputs if piece in one[0].touches]
+        apart = [one for one in touching if one[0].bare not in names]
+        along = [one for one in touching if one[0].bare in names]
+        inverse = np.zeros(math.prod(shape), dtype=np.int64)
+        rows: list[list[int]] = [[]]
+        if apart:
+            codes = np.stack([code for _, _, code in apart], axis=-1)
+            different, inverse = np.unique(codes, axis=0, return_inverse=True)
+            rows, inverse = different.tolist(), inverse.reshape(-1)
+        # the places of each different combination, one after the other
+        order = np.argsort(inverse, kind="stable")
+        bounds = np.searchsorted(inverse[order], np.arange(len(rows) + 1))
         found: list[NDArray[Any]] = []
-        for index in np.ndindex(tuple(1 if a else n for n, a in zip(shape, along, strict=True))):
-            inputs = zip(self._varied, self._values, index, used, along, strict=True)
-            case = self._cases.case({p: v[i] for p, v, i, u, a in inputs if u and not a}, arrays)
-            here = tuple(slice(None) if a else i for i, a in zip(index, along, strict=True))
-            for number, value in enumerate(worked_out(case, size)):
-                column = np.broadcast_to(np.asarray(value), (size,)).reshape(kept)
-                if number == len(found):
-                    found.append(np.empty(shape, dtype=column.dtype))
-                found[number][(*here, ...)] = column
-        return found
-
-    def _touching(self, piece: str) -> tuple[list[bool], list[bool]]:
-        """Which parameters touch a piece, and which of them go into its case as arrays."""
-        used = [piece in p.touches for p in self._varied]
-        names = self.along.get(piece.partition(",")[0], ())
-        bare = [p.name.removeprefix("near.").removeprefix("far.") for p in self._varied]
-        return used, [u and name in names for u, name in zip(used, bare, strict=True)]
-
-    def _count(self, piece: str) -> int:
-        return math.prod(n for n, p in zip(self.shape, self._varied, strict=True) if piece in p.touches)
+        for number, row in enumerate(rows):
+            here = order[bounds[number] : bounds[number + 1]]
+            case = self._cases.case(
+                {p: values[i] for (p, values, _), i in zip(apart, row, strict=True)},
+                {p: np.asarray(values)[code[here]] for p, values, code in along},
+            )
+            for column, value in enumerate(worked_out(case, here.size)):
+                if column == len(found):
+                    found.append(np.empty(inverse.shape, dtype=np.asarray(value).dtype))
+                found[column][here] = value
+        return [array.reshape(shape) for array in found]
 
     def over(self, piece: str, worked_out: Callable[[LinkCase], tuple[Any, ...]]) -> list[NDArray[Any]]:
         """What follows from the case alone."""
@@ -376,7 +378,7 @@ class Grid:
         self, piece: str, worked_out: Callable[[LinkCase, Losses], tuple[ArrayLike, ...]]
     ) -> list[NDArray[Any]]:
         """What follows from the path's losses."""
-        use_numba = by_numba(self._count(piece))
+        use_numba = by_numba(math.prod(self._shape(piece)))
 
         def over_losses(case: LinkCase, size: int) -> tuple[ArrayLike, ...]:
             return worked_out(case, pair_losses(case, *_heights_m(case, size), use_numba=use_numba))

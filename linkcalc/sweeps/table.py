@@ -12,7 +12,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +31,7 @@ TABLE_VERSION = "1.0"
 """Of the JSON form."""
 
 
-@dataclass(frozen=True)
-class Quantity:
+class Quantity(NamedTuple):
     """What one array of a sweep holds."""
 
     unit: str
@@ -129,7 +128,7 @@ class Sweep(Answer):
         `dims`."""
         if set(values) != set(self.dims):
             raise DomainError(f"give one value each of {', '.join(self.dims)}")
-        return {name: _item(array[()]) for name, array in self.select(values).data.items()}
+        return {name: array.item() for name, array in self.select(values).data.items()}
 
     def select(self, values: Mapping[str, Any]) -> "Sweep":
         """Return the sweep at one value of some of its parameters, by the names in `dims`, over the others."""
@@ -166,7 +165,11 @@ class Sweep(Answer):
         """Return a dataset with a dimension a parameter; units and meanings are attributes of its variables."""
         dataset: xarray.Dataset = installed("xarray").Dataset(
             {
-                name: (self.dims, np.array(array), {"units": QUANTITIES[name].unit, "long_name": about(name)})
+                name: (
+                    self.dims,
+                    np.array(array),
+                    {"units": QUANTITIES[name].unit, "long_name": QUANTITIES[name].about},
+                )
                 for name, array in self.data.items()
             },
             coords={name: values.copy() for name, values in self.coords.items()},
@@ -201,7 +204,7 @@ class Sweep(Answer):
             "shape": list(self.shape),
             "coords": {name: _plain(values) for name, values in self.coords.items()},
             "data": {
-                name: {"unit": QUANTITIES[name].unit, "about": about(name), "values": _plain(array.ravel())}
+                name: QUANTITIES[name]._asdict() | {"values": _plain(array.ravel())}
                 for name, array in self.data.items()
             },
         }
@@ -257,15 +260,6 @@ def rows_of(columns: Mapping[str, Values]) -> list[dict[str, Any]]:
     """Columns of one length as rows of Python's own values."""
     cells = zip(*(column.ravel().tolist() for column in columns.values()), strict=True)
     return [dict(zip(columns, row, strict=True)) for row in cells]
-
-
-def about(name: str) -> str:
-    """What an array of a sweep holds, in words."""
-    return QUANTITIES[name].about
-
-
-def _item(value: Any) -> Any:
-    return value.item() if isinstance(value, np.generic) else value
 
 
 def _plain(column: Values, not_finite: Any = None) -> list[Any]:

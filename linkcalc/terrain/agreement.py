@@ -31,11 +31,7 @@ FEWEST_BELOW = 3
 
 
 def tolerance_m(cell_m: float) -> float:
-    """How far a surface may lie below the ground for the cells' sake alone: 1 m and a tenth of the cell.
-
-    >>> tolerance_m(2.0), tolerance_m(30.0)
-    (1.2, 4.0)
-    """
+    """How far a surface may lie below the ground for the cells' sake alone: 1 m and a tenth of the cell."""
     return 1.0 + 0.1 * cell_m
 
 
@@ -129,9 +125,6 @@ def overlap_note(difference_m: Floats, cell_m: float, names: tuple[str, str]) ->
     """Say where two rasters of the same ground do not show the same ground, empty where they do.
 
     `difference_m` is one less the other, NaN where one has no height; `cell_m` the coarser one's cell.
-
-    >>> overlap_note(np.array([31.0, 28.0, 30.0]), 30.0, ("a.tif", "b.tif"))[:57]
-    'a.tif and b.tif are 30 m apart in height where both hold '
     """
     known = difference_m[np.isfinite(difference_m)]
     apart_m = abs(float(np.median(known))) if known.size else 0.0

@@ -110,13 +110,7 @@ def fine_enough_m(fresnel_radius_m: float) -> float:
 
 
 def finer_than_raster(cell_m: float, raster_m: float) -> str:
-    """Say that an area's cells are finer than the raster's, empty where they are not.
-
-    >>> finer_than_raster(30.0, 92.4)
-    'cells of 30 m are drawn from ground that is known every 92 m: what lies between is interpolated'
-    >>> finer_than_raster(30.0, 30.9)
-    ''
-    """
+    """Say that an area's cells are finer than the raster's, empty where they are not."""
     if raster_m <= 1.25 * cell_m:
         return ""
     return (

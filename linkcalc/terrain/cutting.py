@@ -19,8 +19,7 @@ from linkcalc.terrain.land_cover import BUILT_UP_M, TREES_M, LandCover, shown_al
 from linkcalc.terrain.open_sets import kind_of_file
 from linkcalc.terrain.profile import CLEAR_OF_STATION_M, INLAND, ZONES, Profile
 from linkcalc.terrain.raster import CANOPY_LIMITS_M, GROUND_LIMITS_M, Raster
-from linkcalc.terrain.rasters import Mosaic, open_mosaic
-from linkcalc.terrain.station_ground import station_ground_m
+from linkcalc.terrain.rasters import Mosaic, open_mosaic, station_ground_m
 
 LOWEST_CLUTTER_M = 1.0
 """A surface model's lesser heights above ground are grass and noise, and count as none."""
@@ -250,9 +249,6 @@ def _absurd_notes(used: Sequence[Raster], met_before: Sequence[int]) -> Iterator
 def at_sea(ground_m: Floats) -> NDArray[np.bool_]:
     """Which unknown heights along a path are those of open sea: runs beside ground of 100 m or less. Those of both ends
     are known.
-
-    >>> at_sea(np.array([300.0, np.nan, 250.0, 3.0, np.nan, np.nan, 400.0])).tolist()
-    [False, False, False, False, True, True, False]
     """
     unknown = np.isnan(ground_m)
     sea = np.zeros(ground_m.shape, dtype=bool)
@@ -371,10 +367,9 @@ def area_notes(
     result should know. The surface may be without rasters.
     """
     # seven spokes, so that none lies along rows or columns but the first
-    ends = [_point_at(latitude_deg, longitude_deg, turn * 360.0 / 7.0, radius_m) for turn in range(7)]
-    along = np.linspace(radius_m / 40.0, radius_m, 40)
-    spokes = [geodesy.points_along(latitude_deg, longitude_deg, *end, along) for end in ends]
-    lat, lon = (np.concatenate([spoke[i] for spoke in spokes]) for i in (0, 1))
+    azimuths_deg, along_m = np.arange(7) * 360.0 / 7.0, np.linspace(radius_m / 40.0, radius_m, 40)
+    spokes = geodesy.points_around(latitude_deg, longitude_deg, azimuths_deg[:, np.newaxis], along_m)
+    lat, lon = (v.ravel() for v in spokes)
     used, above = ground.holding(lat, lon), surface.holding(lat, lon)
     notes = [note for r in (*used, *above) for note in r.notes]
     notes += _of_each_other(ground, used, (*used, *above), lat, lon)
@@ -391,11 +386,6 @@ def area_notes(
         offset = surface.sample(lat, lon) - foot
         notes += agreement.surface_notes(offset, allowed_m, names, where="the land looked at")
     return notes
-
-
-def _point_at(lat: float, lon: float, azimuth_deg: float, distance_m: float) -> tuple[float, float]:
-    end_lon, end_lat, _ = geodesy.ellipsoid().fwd(lon, lat, azimuth_deg, distance_m)
-    return float(end_lat), float(end_lon)
 
 
 def _of_each_other(

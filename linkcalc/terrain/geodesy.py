@@ -76,10 +76,17 @@ def points_along(
     >>> lat.round(6), lon.round(6)
     (array([36.2, 36.3]), array([-84.3, -84.2]))
     """
-    lat1, lon1 = _position(latitude1_deg, longitude1_deg)
     distance = np.atleast_1d(checked("distance_m", distance_m, at_least=0.0))
-    _, azimuth, _ = path_between(lat1, lon1, latitude2_deg, longitude2_deg)
-    lon, lat, _ = in_shape(ellipsoid().fwd, lon1, lat1, azimuth, distance)
+    _, azimuth, _ = path_between(latitude1_deg, longitude1_deg, latitude2_deg, longitude2_deg)
+    return points_around(latitude1_deg, longitude1_deg, azimuth, distance)
+
+
+def points_around(
+    latitude_deg: float, longitude_deg: float, azimuth_deg: ArrayLike, distance_m: ArrayLike
+) -> tuple[Floats, Floats]:
+    """Latitudes and longitudes, degrees, of points in directions (clockwise from true north) and at distances from a
+    position; shape of the two, which broadcast."""
+    lon, lat, _ = in_shape(ellipsoid().fwd, longitude_deg, latitude_deg, azimuth_deg, distance_m)
     return np.asarray(lat, dtype=np.float64), np.asarray(lon, dtype=np.float64)
 
 
@@ -215,11 +222,7 @@ def vertical_name(crs: str) -> str:
 
 
 def position_text(latitude_deg: float, longitude_deg: float) -> str:
-    """Write a position for a message.
-
-    >>> position_text(36.2, -84.3)
-    '36.20000 N 84.30000 W'
-    """
+    """Write a position for a message."""
     north_south = "S" if latitude_deg < 0 else "N"
     east_west = "W" if longitude_deg < 0 else "E"
     return f"{abs(latitude_deg):.5f} {north_south} {abs(longitude_deg):.5f} {east_west}"

@@ -74,7 +74,7 @@ class Layers(NamedTuple):
 def open_land_cover(
     paths: Sequence[str | Path], base_dir: str | Path | None = None, *, network: bool = False
 ) -> LandCover:
-    """Open rasters of the 11 classes; to be closed by `close`, as `linkcalc.terrain.rasters.open_mosaic`."""
+    """Open rasters of the 11 classes, each mosaic to be closed, as `linkcalc.terrain.rasters.open_mosaic`."""
 
     def opened(heights: dict[int, float]) -> Mosaic:
         classes = {code: heights.get(code, 0.0) for code in CLASSES}
@@ -85,12 +85,6 @@ def open_land_cover(
         opened({BUILT_UP: BUILT_UP_M}),
         opened({code: float(code) for code in CLASSES}),
     )
-
-
-def close(cover: LandCover) -> None:
-    """Close all files."""
-    for mosaic in cover:
-        mosaic.close()
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,13 +273,11 @@ def neighbourhood(
     layers: Layers, latitude_deg: float, longitude_deg: float, radius_m: float
 ) -> Neighbourhood:
     """Read land cover and canopy around a position, to be asked within a radius."""
-    ring = np.arange(0.0, 360.0, 5.0)
-    reach = radius_m + REACH_M
-    lon, lat, _ = geodesy.in_shape(geodesy.ellipsoid().fwd, longitude_deg, latitude_deg, ring, reach)
+    ring = geodesy.points_around(latitude_deg, longitude_deg, np.arange(0.0, 360.0, 5.0), radius_m + REACH_M)
 
     def patches(mosaic: Mosaic, unknown: int) -> Iterator[Patch]:
         for raster in mosaic.rasters:
-            box = raster.box(np.asarray(lat), np.asarray(lon))
+            box = raster.box(*ring)
             if box is not None:
                 yield Patch(_whole_numbers(mosaic, raster, box, unknown), box[0], box[2], raster.placing)
 

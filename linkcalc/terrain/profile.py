@@ -75,21 +75,17 @@ class Profile:
 
 
 class ObstacleLike(Protocol):
-    """What `with_obstacles` needs to know of an obstacle."""
+    """What `with_obstacles` needs to know of an obstacle: its middle from the first station, its extent along the path,
+    and one of `CLUTTER_KINDS` but the first."""
 
     @property
-    def distance_m(self) -> float:
-        """Of its middle from the first station."""
-
+    def distance_m(self) -> float: ...
     @property
     def height_m(self) -> float: ...
     @property
-    def width_m(self) -> float:
-        """Along the path."""
-
+    def width_m(self) -> float: ...
     @property
-    def kind(self) -> str:
-        """One of `CLUTTER_KINDS` but the first."""
+    def kind(self) -> str: ...
 
 
 def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profile:
@@ -120,13 +116,9 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
                 f"{what} is said to stand at {obstacle.distance_m:.0f} m, "
                 f"beyond the end of the path at {length:.0f} m"
             )
-        asked = (
-            obstacle.distance_m - obstacle.width_m / 2.0,
-            obstacle.distance_m + obstacle.width_m / 2.0,
-        )
-        start = max(asked[0], CLEAR_OF_STATION_M)
-        end = min(asked[1], length - CLEAR_OF_STATION_M)
-        if (start, end) != asked:
+        near, far = obstacle.distance_m - obstacle.width_m / 2.0, obstacle.distance_m + obstacle.width_m / 2.0
+        start, end = max(near, CLEAR_OF_STATION_M), min(far, length - CLEAR_OF_STATION_M)
+        if (start, end) != (near, far):
             notes.append(f"{what} reaches a station and is cut off {CLEAR_OF_STATION_M:g} m before it")
         if start <= end:
             spans.append((start, end, obstacle))
@@ -147,17 +139,28 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
         under = (distance >= round(start, 6)) & (distance <= round(end, 6)) & (clutter < obstacle.height_m)
         clutter[under], kind[under] = obstacle.height_m, obstacle.kind
 
+    found = _at_distances(profile, distance, clutter, tuple(kind), profile.zone[nearer])
+    return replace(found, notes=tuple(notes))
+
+
+def _at_distances(
+    profile: Profile, distance_m: Floats, clutter_m: Floats, kind: tuple[str, ...], zone: NDArray[np.int8]
+) -> Profile:
+    """The ground of a profile, and where it lies, at other distances."""
+
+    def drawn(column: Floats) -> Floats:
+        return np.interp(distance_m, profile.distance_m, column)
+
     lat, lon = profile.latitude_deg, profile.longitude_deg
     return replace(
         profile,
-        distance_m=distance,
-        ground_m=np.interp(distance, old, profile.ground_m),
-        clutter_m=clutter,
-        clutter_kind=tuple(kind),
-        zone=profile.zone[nearer],
-        latitude_deg=None if lat is None else np.interp(distance, old, lat),
-        longitude_deg=None if lon is None else np.interp(distance, old, np.unwrap(lon, period=360.0)),
-        notes=tuple(notes),
+        distance_m=distance_m,
+        ground_m=drawn(profile.ground_m),
+        clutter_m=clutter_m,
+        clutter_kind=kind,
+        zone=zone,
+        latitude_deg=None if lat is None else drawn(lat),
+        longitude_deg=None if lon is None else drawn(np.unwrap(lon, period=360.0)),
     )
 
 
@@ -255,18 +258,6 @@ def cut_short(profile: Profile, length_m: float) -> Profile:
     kept = int(np.searchsorted(old, length_m))
     if kept < 2:
         raise DomainError(f"the first {length_m:g} m of the profile have fewer than 3 points")
-    lat, lon = profile.latitude_deg, profile.longitude_deg
-
-    def ended(column: Floats) -> Floats:
-        return np.append(column[:kept], np.interp(length_m, old, column))
-
-    return replace(
-        profile,
-        distance_m=np.append(old[:kept], length_m),
-        ground_m=ended(profile.ground_m),
-        clutter_m=np.append(profile.clutter_m[:kept], 0.0),
-        clutter_kind=(*profile.clutter_kind[:kept], ""),
-        zone=np.append(profile.zone[:kept], profile.zone[kept]),
-        latitude_deg=None if lat is None else ended(lat),
-        longitude_deg=None if lon is None else ended(np.unwrap(lon, period=360.0)),
-    )
+    clutter = np.append(profile.clutter_m[:kept], 0.0)
+    kind = (*profile.clutter_kind[:kept], "")
+    return _at_distances(profile, np.append(old[:kept], length_m), clutter, kind, profile.zone[: kept + 1])

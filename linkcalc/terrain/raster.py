@@ -50,22 +50,13 @@ TOUCH = 1e-6
 _SAME_UNIT = 1e-4
 """Share by which two units may differ and still be the same (the two feet differ by 2e-6)."""
 _UNITS_M = {
-    1.0: ("", "m", "metre", "metres", "meter", "meters"),
-    0.1: ("dm", "decimetre", "decimeter"),
-    0.01: ("cm", "centimetre", "centimeter"),
-    METRES_PER_FOOT: ("ft", "foot", "feet", "international foot"),
-    METRES_PER_US_SURVEY_FOOT: (
-        "us survey foot",
-        "us survey feet",
-        "us-ft",
-        "us_survey_ft",
-        "ftus",
-        "foot_us",
-        "us foot",
-        "survey foot",
-    ),
+    1.0: "/m/metre/metres/meter/meters",
+    0.1: "dm/decimetre/decimeter",
+    0.01: "cm/centimetre/centimeter",
+    METRES_PER_FOOT: "ft/foot/feet/international foot",
+    METRES_PER_US_SURVEY_FOOT: "us survey foot/us survey feet/us-ft/us_survey_ft/ftus/foot_us/us foot/survey foot",
 }
-_METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names}
+_METRES_PER_UNIT = {name: metres for metres, names in _UNITS_M.items() for name in names.split("/")}
 
 
 @dataclass(frozen=True)
@@ -112,7 +103,8 @@ class Raster:
         self.notes: tuple[str, ...] = ()
         self._unit_m = self._metres_per_unit(height_unit)
         self._affine: Affine = tuple(dataset.transform)[:6]
-        self._width, self._height = dataset.width, dataset.height
+        self.size = self._width, self._height = dataset.width, dataset.height
+        """Columns and rows."""
         self._block = dataset.block_shapes[0]
         self._geographic = bool(dataset.crs.is_geographic)
         name = self.name
@@ -124,7 +116,8 @@ class Raster:
             self._to_position = geodesy.transformer(crs, "EPSG:4326")
             self.vertical = geodesy.vertical_name(crs)
             """The surface that its heights are counted from; empty where it does not say."""
-            self._bounds = self._outline()
+            self.bounds = self._outline()
+            """South, west, north and east limits in degrees; west > east across the 180th meridian."""
             # how long a step of one cell is on the ground, at the middle of the raster
             col = np.array([0.0, 1.0, 0.0]) + self._width // 2
             row = np.array([0.0, 0.0, 1.0]) + self._height // 2
@@ -150,11 +143,6 @@ class Raster:
     def cell_words(self) -> str:
         """Its cells, for a report."""
         return f"{self.spacing_m:.3g} m{', land cover' if self._classes else ''}"
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Columns and rows."""
-        return self._width, self._height
 
     def _refuse_what_holds_no_heights(self) -> None:
         from rasterio.enums import ColorInterp
@@ -240,26 +228,19 @@ class Raster:
     def box(self, latitude_deg: Floats, longitude_deg: Floats) -> tuple[int, int, int, int] | None:
         """First column and row, and those after the last, that an outline holds, with room for interpolation at its
         rim; None where it has none of them."""
-        column, row = (v[np.isfinite(v)] + 0.5 for v in self.pixel(latitude_deg, longitude_deg))
-        if not (column.size and row.size):
-            return None
-        left, right = int(np.floor(column.min())) - MARGIN_CELLS, int(np.ceil(column.max())) + MARGIN_CELLS
-        top, bottom = int(np.floor(row.min())) - MARGIN_CELLS, int(np.ceil(row.max())) + MARGIN_CELLS
-        left, right, top, bottom = (
-            max(left, 0),
-            min(right, self._width),
-            max(top, 0),
-            min(bottom, self._height),
-        )
+        found: list[int] = []
+        for cells, most in zip(self.pixel(latitude_deg, longitude_deg), self.size, strict=True):
+            cells = cells[np.isfinite(cells)] + 0.5
+            if not cells.size:
+                return None
+            first, last = int(np.floor(cells.min())), int(np.ceil(cells.max()))
+            found += [max(first - MARGIN_CELLS, 0), min(last + MARGIN_CELLS, most)]
+        left, right, top, bottom = found
         return (left, right, top, bottom) if right > left and bottom > top else None
-
-    def bounds(self) -> tuple[float, float, float, float]:
-        """South, west, north and east limits in degrees; west > east across the 180th meridian."""
-        return self._bounds
 
     def meets(self, south: float, west: float, north: float, east: float) -> bool:
         """Whether an area may reach into the raster, by degrees; west > east across the 180th meridian."""
-        low, left, high, right = self._bounds
+        low, left, high, right = self.bounds
         room = (
             2.0 * self.cell_m / 100_000.0 / max(np.cos(np.radians(min(max(abs(low), abs(high)), 89.0))), 0.01)
         )

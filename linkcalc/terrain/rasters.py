@@ -1,4 +1,4 @@
-"""Elevation rasters, one or many, as one seamless surface.
+"""Elevation rasters, one or many, as one seamless surface; the ground under a station, and where it may be meant to be.
 
 How heights are sampled: bilinear between the centres of the four cells around a point. A cell that the
 raster lacks, beyond its rim or in a hole, is asked of the other rasters at that cell's centre, so that
@@ -13,6 +13,7 @@ Everything here raises `TerrainError` where a raster cannot be used, and `Domain
 import warnings
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import ExitStack
+from math import isfinite
 from pathlib import Path
 from typing import Any, Self
 
@@ -20,7 +21,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.terrain import sources
+from linkcalc.errors import TerrainError
+from linkcalc.terrain import geodesy, sources
 from linkcalc.terrain.raster import GROUND_LIMITS_M, TOUCH, HeightUnit, Raster, Singles
 
 _FEWEST_TO_SORT_OUT = 4
@@ -222,3 +224,75 @@ def open_mosaic(
                 dataset.close()
         on_fault.pop_all()
     return Mosaic(rasters, options)
+
+
+def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float:
+    """Return the height under a station, or say why there is none and what the remedy may be."""
+    ground_m = float(mosaic.sample(lat, lon))
+    if isfinite(ground_m):
+        return ground_m
+    at = f"{name} at {geodesy.position_text(lat, lon)}"
+    on = mosaic.holding(np.array([lat]), np.array([lon]))
+    if on:
+        absurd = [r for r in on if r.out_of_limits[0]]
+        reason = (
+            f"; {absurd[0].name} holds impossible heights there, such as {absurd[0].out_of_limits[1]:.0f} m"
+            if absurd
+            else ""
+        )
+        raise TerrainError(f"{at} stands where {on[0].name} has no height (nodata){reason}")
+
+    nearest, gap_m = min(((r, _gap_m(lat, lon, r.bounds)) for r in mosaic.rasters), key=lambda pair: pair[1])
+    south, west, north, east = nearest.bounds
+    others = f" and {len(mosaic.rasters) - 1} more" if len(mosaic.rasters) > 1 else ""
+    guesses = likely_positions(lat, lon)
+    remedies = [
+        remedy
+        for remedy, (y, x) in guesses.items()
+        if abs(y) <= 90.0 and any(r.covers(np.array([y]), np.array([x])).any() for r in mosaic.rasters)
+    ]
+    remedy = remedies[0] if remedies else "check its position, or name a raster that covers it"
+    raise TerrainError(
+        f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
+        f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {remedy}"
+    )
+
+
+def likely_positions(lat: float, lon: float) -> dict[str, tuple[float, float]]:
+    """Where a position may have been meant to lie, by the question that asks for it."""
+    return {
+        "has the longitude the wrong sign?": (lat, -lon),
+        "has the latitude the wrong sign?": (-lat, lon),
+        "have both the wrong sign?": (-lat, -lon),
+        "are latitude and longitude swapped?": (lon, lat),
+        "are latitude and longitude swapped, the longitude with the wrong sign?": (lon, -lat),
+        "are latitude and longitude swapped, the latitude with the wrong sign?": (-lon, lat),
+        "are latitude and longitude swapped, both with the wrong sign?": (-lon, -lat),
+    } | _other_zones(lat, lon)
+
+
+def _other_zones(lat: float, lon: float) -> dict[str, tuple[float, float]]:
+    """Where the same easting and northing lie in other UTM zones: whole zones farther east or west."""
+    zones = {}
+    for steps in (1, -1, 2, -2, 3, -3):
+        x = (lon + 6.0 * steps + 180.0) % 360.0 - 180.0
+        zone = int((x + 180.0) // 6.0) % 60 + 1
+        code = (32600 if lat >= 0.0 else 32700) + zone
+        zones[f"is it in another UTM zone? In zone {zone} (EPSG:{code}) it would lie on the raster"] = (
+            lat,
+            x,
+        )
+    return zones
+
+
+def _gap_m(lat: float, lon: float, bounds: tuple[float, float, float, float]) -> float:
+    south, west, north, east = bounds
+    width = (east - west) % 360.0 or 360.0
+    past_west = (lon - west) % 360.0
+    nearer_edge = east if past_west - width < 360.0 - past_west else west
+    edge_lon = lon if past_west <= width else nearer_edge
+    return geodesy.path_between(lat, lon, min(max(lat, south), north), edge_lon)[0]
+
+
+def _length_text(length_m: float) -> str:
+    return f"{length_m:.0f} m" if length_m < 1000.0 else f"{length_m / 1000.0:.1f} km"

@@ -78,11 +78,7 @@ class Source:
 
 
 def is_remote(name: str) -> bool:
-    """Whether a name is read over the network.
-
-    >>> [is_remote(n) for n in ("a.tif", "https://example.org/a.tif", "/vsicurl/http://example.org/a.tif")]
-    [False, True, True]
-    """
+    """Whether a name is read over the network."""
     return name.lower().startswith(("http://", "https://", "/vsicurl/"))
 
 

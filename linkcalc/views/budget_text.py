@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from linkcalc.link.result import Direction, Term
-from linkcalc.link.wording import TERMS
+from linkcalc.views.link_words import TERMS
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -60,8 +61,12 @@ def write_heading(
             (14.0, left, left_colour, "left"),
             (width - 14.0, end, end_colour, "right"),
         ):
-            look: dict[str, Any] = {"size": size, "weight": "bold" if bold else "normal", "color": colour}
+            look = type_look(size, colour, bold)
             figure.text(x / width, 1.0 - drop / height, words, ha=align, va="center", **look)
+
+
+def type_look(size: float, colour: str, bold: bool) -> dict[str, Any]:
+    return {"size": size, "color": colour, "weight": "bold" if bold else "normal"}
 
 
 def write_caption(figure: Figure, text: str, lines: int) -> None:
@@ -162,6 +167,14 @@ def write_note(
     ax.annotate(words, at, xytext=away, textcoords="offset points", **look)
 
 
+def write_beside(
+    ax: Axes, words: str, at: tuple[float, float], away: tuple[float, float], *, left: bool, **look: Any
+) -> None:  # fmt: skip
+    """Write words right of a place of the plot, or left of it; otherwise as `write_note`."""
+    across = -away[0] if left else away[0]
+    write_note(ax, words, at, (across, away[1]), ha="right" if left else "left", **look)
+
+
 class Room:
     """An `ax` measured in points from its lower left corner, so that labels can be placed by size."""
 
@@ -200,10 +213,11 @@ class Room:
     ) -> None:
         if not words:
             return
-        look: dict[str, Any] = {"size": size, "color": colour, "weight": "bold" if bold else "normal"}
         box = {"fc": style.PAPER, "ec": "none", "pad": 1.0} if paper else None
         x, y, over = x_pt / self.width_pt, y_pt / self.height_pt, self._ax.transAxes
-        self._ax.text(x, y, words, transform=over, zorder=8, bbox=box, **look, **align)
+        self._ax.text(
+            x, y, words, transform=over, zorder=8, bbox=box, **type_look(size, colour, bold), **align
+        )
 
     def plot(self, x_pt: Any, y_pt: Any, **look: Any) -> None:
         """Draw a line or a mark at places in points, in the plot or beside it."""
@@ -281,9 +295,8 @@ class Names:
         self._taken.append(best[1])
         left, low, right, high = best[1]
         x, y = (left + right) / 2.0 / self._room.width_pt, (low + high) / 2.0 / self._room.height_pt
-        look: dict[str, Any] = {"size": size, "weight": "bold" if bold else "normal", "color": colour}
-        look |= {"ha": "center", "va": "center", "path_effects": style.halo(2.6), "zorder": 7}
-        return self._ax.text(x, y, words, transform=self._ax.transAxes, **look)
+        look = type_look(size, colour, bold) | {"ha": "center", "va": "center", "zorder": 7}
+        return self._ax.text(x, y, words, transform=self._ax.transAxes, path_effects=style.halo(2.6), **look)
 
 
 def meet(a: Box, b: Box) -> bool:
@@ -293,6 +306,18 @@ def meet(a: Box, b: Box) -> bool:
 def box_of_mark(room: Room, place: tuple[float, float], size_pt: float) -> Box:
     x, y, half = room.x_pt(place[0]), room.y_pt(place[1]), 0.6 * size_pt
     return x - half, y - half, x + half, y + half
+
+
+def key_mark(
+    label: str, marker: str = "^", size: float = 8.0, colour: str = style.INK, **look: Any
+) -> Line2D:
+    """Return an entry of a legend for what is drawn as marks."""
+    return Line2D([], [], marker=marker, color=colour, linestyle="", markersize=size, label=label, **look)
+
+
+def kept_within(middle: float, size: float, low: float, high: float) -> float:
+    """The middle of a label, shifted least so that it does not leave."""
+    return min(max(middle, low + size / 2), high - size / 2)
 
 
 def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:

@@ -10,7 +10,7 @@ from linkcalc.views import style
 from linkcalc.views.canvas import write_each, write_facts, write_title
 from linkcalc.views.compare_text import candidate_words, weaker_margins_db
 from linkcalc.views.remedies_text import money
-from linkcalc.views.words import VERDICT_WORDS
+from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of the line: closes"
 
@@ -27,7 +27,7 @@ def compare_figure(found: Candidates, link: str) -> Figure:
             ax.plot([low, high], [y, y], color=colour, lw=7, alpha=0.35, solid_capstyle="butt")
             ax.plot(spare, y, "o", color=colour, ms=9)
             parts = money(round(row.parts_cost), row.currency)
-            words = f"{VERDICT_WORDS[row.verdict].lower()}, {spare:+.1f} dB\nparts {parts}"
+            words = f"{VERDICTS_IN_TEXT[row.verdict]}, {spare:+.1f} dB\nparts {parts}"
             beside = ax.get_yaxis_transform()
             ax.text(1.02, y, words.replace("-", "−"), va="center", size=style.TEXT_PT, transform=beside)
         ax.axvline(0.0, color=style.INK, lw=1.2)

@@ -6,7 +6,7 @@ from linkcalc.radio.energy import life_words
 from linkcalc.sweeps.comparing import Candidates, Compared
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.remedies_text import EXAMPLES, money
-from linkcalc.views.words import VERDICT_WORDS, decibel_words, probability_words, rounded, time_words
+from linkcalc.views.words import VERDICTS_IN_TEXT, decibel_words, probability_words, rounded, time_words
 
 
 def candidate_words(row: Compared, found: Candidates) -> str:
@@ -31,17 +31,9 @@ def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
         for row in (r for r in found.rows if r.link == name):
             page.wrap(candidate_words(row, found), indent=2, hanging=4, bold=True)
             margin, over = weaker_margins_db(row)
-            page.row(
-                [
-                    "",
-                    VERDICT_WORDS[row.verdict].lower(),
-                    decibel_words(margin),
-                    f"{'+' if over >= 0 else ''}{rounded(over, 1)}",
-                    probability_words(row.site_share),
-                    money(round(row.parts_cost), row.currency),
-                ],
-                widths,
-            )
+            sites, parts = probability_words(row.site_share), money(round(row.parts_cost), row.currency)
+            verdict, sign = VERDICTS_IN_TEXT[row.verdict], "+" if over >= 0 else ""
+            page.row(["", verdict, decibel_words(margin), f"{sign}{rounded(over, 1)}", sites, parts], widths)
             page.wrap(f"{facts_words(row)}.", indent=4)
     page.blank()
     page.wrap(
@@ -57,13 +49,14 @@ def compare_report(found: Candidates, **screen: Unpack[Screen]) -> str:
 
 
 def facts_words(row: Compared) -> str:
-    facts = []
-    if row.cost_over_first:
-        more = "more" if row.cost_over_first > 0 else "less"
-        facts.append(f"parts {money(abs(row.cost_over_first), row.currency)} {more} than the first")
-    facts.append(f"a message arrives {probability_words(row.delivery_probability)}")
-    facts.append(f"{time_words(row.time_on_air_s)} on air")
-    if row.battery_years is not None:
-        facts.append(f"battery {life_words(row.battery_years)}")
-    facts.append(f"limiting factor: {row.limited_by}")
-    return "; ".join(facts)
+    more = "more" if row.cost_over_first > 0 else "less"
+    facts = [
+        f"parts {money(abs(row.cost_over_first), row.currency)} {more} than the first"
+        if row.cost_over_first
+        else "",
+        f"a message arrives {probability_words(row.delivery_probability)}",
+        f"{time_words(row.time_on_air_s)} on air",
+        "" if row.battery_years is None else f"battery {life_words(row.battery_years)}",
+        f"limiting factor: {row.limited_by}",
+    ]
+    return "; ".join(filter(None, facts))

@@ -9,6 +9,7 @@ import numpy as np
 from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.link.modulation import Signal
 from linkcalc.link.requirement import VERDICTS
+from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import ChirpModulation
 from linkcalc.views.page import Page, Screen
@@ -33,28 +34,24 @@ def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
         f"{result.cell_m:g} m within {distance_words(result.radius_m)}"
         + (", and each is given the station that serves it best." if many else ".")
     )
-    if result.preview:
-        page.wrap(preview_words(result))
-    else:
-        page.wrap("Every cell has its own full terrain profile and the model of a single check.")
+    every = "Every cell has its own full terrain profile and the model of a single check."
+    page.wrap(preview_words(result) if result.preview else every)
     page.heading("Share of the area")
     cells = max(result.cells, 1)
     widths = (24, 10, 12)
     page.row(["", "share", "area"], widths)
     for verdict in reversed(VERDICTS):
-        area = result.area_km2(verdict)
-        share = area * 1e6 / result.cell_m**2 / cells
-        page.row([VERDICTS_IN_TEXT[verdict], percent(share), f"{area:.2f} km²"], widths)
+        area = f"{result.area_km2(verdict):.2f} km²"
+        page.row([VERDICTS_IN_TEXT[verdict], percent(share_of_land(result, verdict)), area], widths)
     if many:
         page.heading("By station")
-        page.row(["station", "serves best", "closes from it"], (28, 14, 16))
+        widths = (28, 14, 16)
+        page.row(["station", "serves best", "closes from it"], widths)
         for number, served in enumerate(result.stations, start=1):
             own = result.bands["serving_station"] == number
-            share = float(own.sum()) / cells
             closing = float((own & (result.bands["verdict"] == VERDICTS.index("closes"))).sum())
-            page.row(
-                [served.name, percent(share), f"{closing * result.cell_m**2 / 1e6:.2f} km²"], (28, 14, 16)
-            )
+            area = f"{closing * result.cell_m**2 / 1e6:.2f} km²"
+            page.row([served.name, percent(float(own.sum()) / cells), area], widths)
         double = float((result.bands["stations_closing"] >= 2.0).sum()) / cells
         page.wrap(f"Closes from two stations or more: {percent(double)} of the land.")
     page.heading("By distance from the nearest" if many else "By distance")
@@ -71,8 +68,12 @@ def coverage_report(result: CoverageResult, **screen: Unpack[Screen]) -> str:
     return page.text()
 
 
+def share_of_land(result: CoverageResult, verdict: VerdictWord) -> float:
+    return result.area_km2(verdict) * 1e6 / result.cell_m**2 / max(result.cells, 1)
+
+
 def headline(result: CoverageResult) -> str:
-    share = result.area_km2("closes") * 1e6 / result.cell_m**2 / max(result.cells, 1)
+    share = share_of_land(result, "closes")
     if share == 0.0:
         return f"closes nowhere within {distance_words(result.radius_m)}"
     closes = result.bands["verdict"] == VERDICTS.index("closes")

@@ -1,6 +1,7 @@
 """Battery life against the interval between messages, one line for each spreading factor."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,7 +12,7 @@ from linkcalc._arrays import Floats
 from linkcalc.operation.energy import BatteryLife, EnergySection, StationEnergy
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views import canvas, style
-from linkcalc.views.energy_text import interval_words
+from linkcalc.views.words import interval_words
 
 _TICKS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0)
 
@@ -140,12 +141,10 @@ def _mark(ax: Axes, planned_s: float, life_years: float, scale: float, interval:
         return
     ax.axvline(planned_s, color=style.MUTED, lw=0.8, ls=style.SHORT_DASHED, zorder=2)
     ax.plot(planned_s, life_years * scale, "o", color=style.INK, ms=6, zorder=6)
-    left = planned_s > interval[-1] / 8
-    canvas.write_note(
-        ax, f"planned: every {interval_words(planned_s)}, {life_words(life_years)}", (planned_s, life_years * scale),
-        (-8 if left else 8, -14), ha="right" if left else "left", size=style.SMALL_PT, color=style.INK, paper=0.15,
-        zorder=6,
-    )  # fmt: skip
+    words = f"planned: every {interval_words(planned_s)}, {life_words(life_years)}"
+    look: dict[str, Any] = {"size": style.SMALL_PT, "color": style.INK, "paper": 0.15, "zorder": 6}
+    at = planned_s, life_years * scale
+    canvas.write_beside(ax, words, at, (8, -14), left=planned_s > interval[-1] / 8, **look)
 
 
 def write_all(

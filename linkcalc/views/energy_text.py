@@ -14,7 +14,7 @@ from linkcalc.operation.energy import (
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.views.messages_text import odds_words
 from linkcalc.views.page import Page, Screen
-from linkcalc.views.words import starter_words
+from linkcalc.views.words import interval_words, starter_words
 
 
 def energy_report(
@@ -38,17 +38,6 @@ def energy_report(
     page.blank()
     page.wrap(energy.caution)
     return page.text()
-
-
-def interval_words(seconds: float) -> str:
-    """Write an interval in its largest whole unit."""
-    if seconds < 60.0:
-        return f"{seconds:.3g} s"
-    if seconds < 3600.0:
-        return f"{seconds / 60.0:.3g} min"
-    if seconds < 86_400.0:
-        return f"{seconds / 3600.0:.3g} h"
-    return "1 day" if seconds == 86_400.0 else f"{seconds / 86_400.0:.3g} days"
 
 
 def current_words(milliamperes: float) -> str:

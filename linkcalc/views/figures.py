@@ -135,7 +135,7 @@ def _worst_label(ax: Axes, room: canvas.Room, link: LinkResult, x: Floats, d: Dr
     wide = max(canvas.width_of_text(first, 9, bold=True), canvas.width_of_text(second, 8))
     left, right = room.x_pt(float(x[0])) + 10.0, room.x_pt(float(x[-1])) - 10.0
     point = room.x_pt(float(x[i]))
-    middle = min(max(point, left + wide / 2), right - wide / 2)
+    middle = canvas.kept_within(point, wide, left, right)
     room.text(middle, room.height_pt - 5, first, 9, colour, bold=True, ha="center", va="top", paper=True)
     room.text(middle, room.height_pt - 18, second, 8, style.INK, ha="center", va="top", paper=True)
     foot = min(max(point, middle - wide / 2), middle + wide / 2)
@@ -155,7 +155,7 @@ def _zone_label(room: canvas.Room, x: Floats, d: Drawing, top: Floats, taken: tu
     best: tuple[float, float, int] | None = None
     for share in np.linspace(0.08, 0.92, 43):
         i = int(np.argmin(np.abs(x - share * x[-1])))
-        middle = min(max(room.x_pt(float(x[i])), left + wide / 2), right - wide / 2)
+        middle = canvas.kept_within(room.x_pt(float(x[i])), wide, left, right)
         if middle - wide / 2 < taken[1] and middle + wide / 2 > taken[0]:
             continue
         score = (2.0 if upper[i] < top[i] else 0.0) + abs(min(share, 1 - share) - 0.25)
@@ -491,7 +491,7 @@ def _present_label(room: canvas.Room, present: float, margin: float) -> None:
     words = f"now {height_words(present)}: {canvas.true_minus(decibel_words(margin))}"
     wide = canvas.width_of_text(words, style.TEXT_PT, bold=True)
     point, top = room.x_pt(present), room.height_pt
-    middle = min(max(point, wide / 2), room.width_pt - wide / 2)
+    middle = canvas.kept_within(point, wide, 0.0, room.width_pt)
     room.text(middle, top + 6, words, style.TEXT_PT, style.INK, bold=True, ha="center", va="bottom")
     foot = min(max(point, middle - wide / 2), middle + wide / 2)
     room.leader((foot, top + 4), (point, room.y_pt(margin)), style.MUTED, dotted=True)

@@ -143,21 +143,13 @@ def _key(figure: Figure, result: FleetResult) -> None:
         count = sum(n.verdict == verdict for n in result.nodes)
         if count:
             shade = colour if many is None or verdict != "closes" else many
-            look: dict[str, Any] = {
-                "color": shade,
-                "markersize": np.sqrt(size),
-                "markeredgecolor": style.PAPER,
-            }
             label = f"{words[verdict]} ({count})"
-            handles.append(Line2D([], [], marker=marker, linestyle="", label=label, **look))
-    handles.append(
-        Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=10, label="base station")
-    )
+            handles.append(canvas.key_mark(label, marker, size**0.5, shade, markeredgecolor=style.PAPER))
+    handles.append(canvas.key_mark("base station", size=10.0))
     for factor in sorted({n.spreading_factor for n in result.nodes if n.spreading_factor}):
-        look = {"linewidth": factor_width(factor)}
-        if many is not None:
-            look = {"linestyle": "", "marker": "o", "markersize": 5}
-        handles.append(Line2D([], [], color=factor_colour(factor), label=f"SF{factor}", **look))
+        name, shade = f"SF{factor}", factor_colour(factor)
+        line = Line2D([], [], color=shade, label=name, linewidth=factor_width(factor))
+        handles.append(line if many is None else canvas.key_mark(name, "o", 5.0, shade))
     figure.legend(
         handles=handles, loc="lower left", bbox_to_anchor=(0.075, 0.052), ncols=4,
         fontsize=style.SMALL_PT, handlelength=1.4, columnspacing=1.4,

@@ -1,6 +1,5 @@
 """A fleet in words: does every node get through, the worst ones, each shed's air, and the remedies."""
 
-import dataclasses
 import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Unpack
@@ -12,9 +11,9 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.radio.energy import CAUTION as ENERGY_CAUTION
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
 from linkcalc.rules.found import CAUTION as LIMITS_CAUTION
-from linkcalc.views.jsonout import json_text, rows_csv
+from linkcalc.views.jsonout import plain_data, rows_csv, shown_names
 from linkcalc.views.page import Columns, Page, Screen
-from linkcalc.views.words import probability_words, trimmed
+from linkcalc.views.words import counted, probability_words, trimmed
 
 _WORST = 10
 _LIMITS = {"within": "within", "over": "OVER", "unknown": "unknown"}
@@ -77,13 +76,12 @@ def _asked(share: float) -> str:
 
 
 def setup(result: FleetResult) -> str:
-    channels = "1 channel" if result.channels == 1 else f"{result.channels} channels"
+    stations = f"{counted(len(result.nodes), 'node')}, {counted(len(result.sheds), 'base station')}"
+    carrier = f"{trimmed(result.frequency_hz / 1e6, 4)} MHz, {counted(result.channels, 'channel')}"
     tries = "1 try" if result.tries == 1 else f"up to {result.tries} tries"
-    nodes, sheds = len(result.nodes), len(result.sheds)
     return (
-        f"{nodes} {_nodes(nodes)}, {sheds} {'base station' if sheds == 1 else 'base stations'}, "
-        f"{trimmed(result.frequency_hz / 1e6, 4)} MHz, {channels}, {result.signal}, {tries} a message. Every path "
-        "has its own terrain profile and the model of a single check."
+        f"{stations}, {carrier}, {result.signal}, {tries} a message. Every path has its own terrain profile and the "
+        "model of a single check."
     )
 
 
@@ -105,57 +103,41 @@ def summary(result: FleetResult) -> Iterator[str]:
     yield reach
     busiest = max(result.sheds, key=lambda s: s.load)
     yield (
-        f"Busiest base station: {busiest.name}, {busiest.nodes} {_nodes(busiest.nodes)} of its own, "
+        f"Busiest base station: {busiest.name}, {counted(busiest.nodes, 'node')} of its own, "
         f"{busiest.heard} heard; packets are on its air {_share(busiest.load)} of the time, "
         f"and its own answers {_share(busiest.answering_share)}"
     )
-    if result.planned is not None:
+    if (planned := result.planned) is not None:
+        met = f"{planned.nodes_met} of {len(result.nodes)} nodes would reach the required success, the worst"
+        if len(result.nodes) == 1:
+            met = f"it would {'' if planned.nodes_met else 'not '}reach the required success,"
         yield (
-            f"As planned {_planned_met(result)} {probability_words(result.planned.worst)}, at "
-            f"{_charge(result.planned.charge_mah_per_day)} a day for all; as proposed below "
-            f"{_charge(result.charge_mah_per_day)}"
+            f"As planned {met} {probability_words(planned.worst)}, at {_charge(planned.charge_mah_per_day)} a day for "
+            f"all; as proposed below {_charge(result.charge_mah_per_day)}"
         )
     lives = [(n.battery_years, n.name) for n in result.nodes if n.battery_years is not None]
     if lives:
         years, name = min(lives, key=lambda life: life[0])
-        whose = (
-            "Battery life of every node:"
-            if years >= LONGEST_QUOTED_YEARS
-            else f"Shortest battery life: {name},"
-        )
+        every = years >= LONGEST_QUOTED_YEARS
+        whose = "Battery life of every node:" if every else f"Shortest battery life: {name},"
         yield f"{whose} {life_words(years)}"
     yield limits_line(result)
-
-
-def _planned_met(result: FleetResult) -> str:
-    met = 0 if result.planned is None else result.planned.nodes_met
-    if len(result.nodes) == 1:
-        return "it would reach the required success," if met else "it would not reach the required success,"
-    return f"{met} of {len(result.nodes)} nodes would reach the required success, the worst"
 
 
 def limits_line(result: FleetResult) -> str:
     if result.region is None:
         return "Limits: unknown here, no region stated"
-    nodes = [n for n in result.nodes if n.limits.status != "within"]
-    sheds = [s for s in result.sheds if s.limits is not None and s.limits.status != "within"]
-    held = [n.limits for n in result.nodes] + [s.limits for s in result.sheds if s.limits is not None]
-    tail = (", unverified" if any(h.unverified for h in held) else "") + "; ask your regulator"
-    if not nodes and not sheds:
-        return f"Limits {result.region}: within, nodes and base stations{tail}"
+    nodes = [(n.name, n.limits) for n in result.nodes]
+    sheds = [(s.name, s.limits) for s in result.sheds if s.limits is not None]
     parts = []
     for status in ("over", "unknown"):
-        if those := [n for n in nodes if n.limits.status == status]:
-            first, count = those[0], len(those)
-            parts.append(f"{status} at {count} {_nodes(count)} ({first.name}: {first.limits.reason})")
-        for s in sheds:
-            if s.limits is not None and s.limits.status == status:
-                parts.append(f"{status} at {s.name} ({s.limits.reason})")
-    return f"Limits {result.region}: {'; '.join(parts)}{tail}"
-
-
-def _nodes(count: int) -> str:
-    return "node" if count == 1 else "nodes"
+        if those := [(name, held) for name, held in nodes if held.status == status]:
+            name, held = those[0]
+            parts.append(f"{status} at {counted(len(those), 'node')} ({name}: {held.reason})")
+        parts += [f"{status} at {name} ({held.reason})" for name, held in sheds if held.status == status]
+    doubt = ", unverified" if any(held.unverified for _, held in nodes + sheds) else ""
+    found = "; ".join(parts) or "within, nodes and base stations"
+    return f"Limits {result.region}: {found}{doubt}; ask your regulator"
 
 
 def _sheds(page: Page, result: FleetResult) -> None:
@@ -165,13 +147,15 @@ def _sheds(page: Page, result: FleetResult) -> None:
         ("heard", 7, lambda s: str(s.heard)),
         ("heard, s/h", 12, lambda s: f"{s.load * 3600.0:.1f}"),
         ("answers, s/h", 14, lambda s: f"{s.answering_s_per_hour:.1f}"),
-        ("limits, duty", 20, lambda s: "no answers" if s.limits is None else _limits_words(s.limits)),
+        ("limits, duty", 20, lambda s: _limits_words(s.limits)),
     ]
     page.table(columns, result.sheds)
 
 
-def _limits_words(held: Held) -> str:
+def _limits_words(held: Held | None) -> str:
     """Status, and the share of the worst hour on the air."""
+    if held is None:
+        return "no answers"
     duty = "" if held.duty_cycle is None else f", {_share(held.duty_cycle)}"
     return f"{_LIMITS[held.status]}{duty}"
 
@@ -215,9 +199,8 @@ def _signals(page: Page, result: FleetResult) -> None:
     page.wrap(f"Powers: {counted}. nodes.csv has every node.", indent=2)
 
 
-def _tries_words(load: LoadPoint) -> str:
-    played = "" if load.played is None else f" ({load.played * 100.0:.1f} simulated)"
-    return f"{load.tries_received * 100.0:.1f} %{played}"
+def _played_words(load: LoadPoint) -> str:
+    return "" if load.played is None else f" ({load.played * 100.0:.1f} simulated)"
 
 
 def _loads(page: Page, result: FleetResult) -> None:
@@ -226,7 +209,7 @@ def _loads(page: Page, result: FleetResult) -> None:
         ("worst", 9, lambda p: probability_words(p.worst)),
         ("worst tenth", 14, lambda p: probability_words(p.tenth)),
         ("median", 9, lambda p: probability_words(p.median)),
-        ("tries received", 26, _tries_words),
+        ("tries received", 26, lambda p: f"{p.tries_received * 100.0:.1f} %{_played_words(p)}"),
     ]
     page.table(columns, result.loads)
     page.wrap(
@@ -296,39 +279,28 @@ def notes(result: FleetResult) -> Sequence[str]:
 
 
 def fleet_dict(result: FleetResult) -> dict[str, Any]:
-    out = {
-        "fleet": {
-            "line": result.line,
-            "headline": headline(result),
-            **{f.name: getattr(result, f.name) for f in dataclasses.fields(result) if f.name not in _APART},
-            "planned": None if result.planned is None else dataclasses.asdict(result.planned),
-            "sheds": [dataclasses.asdict(s) for s in result.sheds],
-            "nodes": [dataclasses.asdict(n) for n in result.nodes],
-            "refused": [{"row": row, "name": name, "reason": why} for row, name, why in result.refused],
-            "loads": [dataclasses.asdict(p) for p in result.loads],
-            "limits_line": limits_line(result),
-            "cautions": [LIMITS_CAUTION, CAUTIONS[0]],
-        }
+    fleet = {
+        "line": result.line,
+        "headline": headline(result),
+        **{name: getattr(result, name) for name in shown_names(result) if name not in _APART},
+        **{name: getattr(result, name) for name in ("planned", "sheds", "nodes")},
+        "refused": [{"row": row, "name": name, "reason": why} for row, name, why in result.refused],
+        "loads": result.loads,
+        "limits_line": limits_line(result),
+        "cautions": [LIMITS_CAUTION, CAUTIONS[0]],
     }
-    plain: dict[str, Any] = _plain(out)
-    return plain
+    return {"fleet": _to_ten_figures(plain_data(fleet))}
 
 
-_APART = {"drawing", "nodes", "sheds", "refused", "loads", "planned"}
+_APART = {"nodes", "sheds", "refused", "loads", "planned"}
 
 
-def fleet_json(result: FleetResult) -> str:
-    return json_text(fleet_dict(result))
-
-
-def _plain(value: Any) -> Any:
+def _to_ten_figures(value: Any) -> Any:
     if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, float):
-        return float(f"{value:.10g}") if math.isfinite(value) else None
-    return value
+        return {k: _to_ten_figures(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_to_ten_figures(v) for v in value]
+    return float(f"{value:.10g}") if isinstance(value, float) else value
 
 
 def nodes_csv(result: FleetResult) -> str:

@@ -83,15 +83,14 @@ _USE = re.compile(r'(xlink:href="#|url\(#)([^")]*)')
 
 
 def drawing(figure: "Figure", name: str, label: str) -> "Markup":
-    """Render a figure into a page; as for `inline_svg`."""
+    """Render a figure into a page; `label` is what a screen reader says. As of `inline_svg`."""
     return inline_svg(style.render(figure, "svg"), name, label)
 
 
 def inline_svg(picture: bytes, name: str, label: str) -> "Markup":
-    r"""Make a drawing part of a page: as wide as its place, its inner names kept apart from other drawings'.
+    r"""Make a drawing part of a page: as wide as its place, its inner names behind `name`, apart from other drawings'.
 
-    Inner names that nothing in the drawing uses are dropped; `name`, letters, stands before the others. `label` is
-    what a screen reader says.
+    Those that nothing in it uses are dropped.
 
     >>> file = b'<?xml version="1.0"?>\n<svg width="9pt"><g id="a"/><g id="b"/><use xlink:href="#a"/></svg>'
     >>> print(inline_svg(file, "map", "A & B"))

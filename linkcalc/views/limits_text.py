@@ -40,7 +40,10 @@ def limits_report(limits: LimitsSection, exposure: ExposureSection, **screen: Un
         _items(page, _sent(end))
         _by_factor(page, end)
     _rules(page, limits)
-    _exposure(page, exposure)
+    page.items("Distance to keep from the antennas", map(keep_away_words, exposure.stations))
+    pauses = "with credit for" if exposure.duty_credit else "without credit for"
+    page.wrap(f"{'; '.join(exposure.guidelines)}; {pauses} pauses between messages.", indent=2)
+    page.wrap(exposure.caution, indent=2)
     return page.text()
 
 
@@ -56,16 +59,16 @@ def rules_report(rules: Iterable[Rule], **screen: Unpack[Screen]) -> str:
         page.heading(f"{region}: {name}")
         for rule in of_region:
             page.fact(f"{rule.id}  {rule.title}")
-            if timing := timing_words(rule):
-                page.wrap(timing, indent=4)
-            page.wrap("; ".join(_read_words(rule)), indent=4)
-            if rule.contested:
-                page.wrap("contested: never counted as satisfied", indent=4)
-            if rule.unread:
-                page.wrap(f"not known here: {rule.unread}", indent=4)
-            page.wrap(rule.source, indent=4)
-            if rule.note:
-                page.wrap(rule.note, indent=4)
+            said = [
+                timing_words(rule),
+                "; ".join(_read_words(rule)),
+                "contested: never counted as satisfied" if rule.contested else "",
+                f"not known here: {rule.unread}" if rule.unread else "",
+                rule.source,
+                rule.note,
+            ]
+            for line in filter(None, said):
+                page.wrap(line, indent=4)
     return page.text()
 
 
@@ -253,13 +256,6 @@ def _grouped(held: Sequence[tuple[str, RuleCheck]]) -> dict[str, list[str]]:
         found[0][1] if len({full for _, full in found}) == 1 else short: [sender for sender, _ in found]
         for short, found in groups.items()
     }
-
-
-def _exposure(page: Page, exposure: ExposureSection) -> None:
-    page.items("Distance to keep from the antennas", map(keep_away_words, exposure.stations))
-    pauses = "with credit for" if exposure.duty_credit else "without credit for"
-    page.wrap(f"{'; '.join(exposure.guidelines)}; {pauses} pauses between messages.", indent=2)
-    page.wrap(exposure.caution, indent=2)
 
 
 def keep_away_words(s: StationKeeping) -> str:

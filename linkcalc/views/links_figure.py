@@ -23,7 +23,6 @@ _SEVERAL: Final = {"closes": "close", "at_risk": "at risk", "does_not_close": "d
 
 def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure:
     """A map of a plan's links over the ground around them; those of stations without a position are left out."""
-    rows, columns = relief.ground_m.shape
     names = list(positions)
     x, y = (v / 1e3 for v in relief.position_of(*np.array(list(positions.values())).T))
     at = dict(zip(names, zip(x.tolist(), y.tolist(), strict=True), strict=True))
@@ -35,7 +34,8 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
     title = canvas.filled(
         f"{len(links)} links: {words}" if len(links) != 1 else f"{links[0][0].name}: {words[2:]}", 74
     )
-    height = _MAP_IN * (rows * relief.cell_m / 2e3) / (columns * relief.cell_m / 2e3)
+    rows, columns = relief.ground_m.shape
+    height = _MAP_IN * rows / columns
     above, below = 0.30 + 0.2 * (title.count("\n") + 1), 1.15
     width, tall = _LEFT_IN + _MAP_IN + 0.35, height + above + below
     with style.styled_figure(width, tall) as figure:
@@ -49,9 +49,7 @@ def links_figure(result: Result, positions: Positions, relief: Relief) -> Figure
         draw_marks(ax, marks, lines=[(at[a], at[b]) for _, a, b in links])
         canvas.write_words(figure, _LEFT_IN, -0.14, title, style.TITLE)
         handles = [Line2D([], [], label=VERDICTS_IN_TEXT[v], **_look(v)) for v, n in counts.items() if n]
-        handles.append(
-            Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station")
-        )
+        handles.append(canvas.key_mark("station"))
         figure.legend(
             handles=handles, loc="upper left", bbox_to_anchor=(_LEFT_IN / width - 0.005, 0.78 / tall), ncols=4,
             fontsize=style.SMALL_PT, handlelength=2.6, borderpad=0.0,

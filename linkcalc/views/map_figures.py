@@ -19,8 +19,8 @@ from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.area.relief import Relief
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import canvas, style
-from linkcalc.views.coverage_text import headline, percent, preview_words
-from linkcalc.views.map_frame import Mark, box_around, draw_marks, frame, hide_crowded
+from linkcalc.views.coverage_text import headline, percent, preview_words, share_of_land
+from linkcalc.views.map_frame import Mark, box_of_land, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import VERDICTS_IN_TEXT
 
@@ -157,11 +157,7 @@ def _axis_km(cells: np.ndarray, cell_m: float) -> np.ndarray:
 def _box(result: CoverageResult) -> canvas.Box:
     """The land that has an answer, and the stations."""
     known = np.isfinite(result.bands["margin_db"])
-    rows, columns = np.nonzero(known)
-    axis, half = _axis_km(known, result.cell_m), result.cell_m / 2e3
-    xs = [axis[columns.min()] - half, axis[columns.max()] + half, *(s.east_m / 1e3 for s in result.stations)]
-    ys = [-axis[rows.max()] - half, -axis[rows.min()] + half, *(s.north_m / 1e3 for s in result.stations)]
-    return box_around(xs, ys)
+    return box_of_land(known, _axis_km(known, result.cell_m), result.cell_m, result.stations)
 
 
 def _marks(result: CoverageResult) -> list[Mark]:
@@ -194,10 +190,9 @@ def _verdict_key(figure: Figure, result: CoverageResult, x: float, y: float) -> 
     handles: list[Any] = []
     for name in reversed(VERDICTS):
         fill, ink, hatch = style.VERDICT_FILL[name]
-        share = result.area_km2(name) * 1e6 / result.cell_m**2 / max(result.cells, 1)
-        label = f"{VERDICTS_IN_TEXT[name]}, {percent(share)}"
+        label = f"{VERDICTS_IN_TEXT[name]}, {percent(share_of_land(result, name))}"
         handles.append(Patch(facecolor=fill, edgecolor=ink, hatch=hatch, linewidth=0.6, label=label))
-    handles.append(Line2D([], [], marker="^", color=style.INK, linestyle="", markersize=8, label="station"))
+    handles.append(canvas.key_mark("station"))
     if len(result.stations) > 1:
         handles.append(
             Line2D([], [], color=style.INK, lw=1.1, ls=_CHANGES, label="where the best station changes")
@@ -219,26 +214,24 @@ def draw_shades(ax: Axes, margin_db: np.ndarray, ground_m: np.ndarray, cell_m: f
 
 
 def _show(ax: Axes, fill: np.ndarray, known: np.ndarray, ground_m: np.ndarray, cell_m: float) -> None:
-    across, down = (n * cell_m / 2e3 for n in known.shape[::-1])
     picture = np.concatenate([lit(fill, hillshade(ground_m, cell_m)), known[..., np.newaxis]], axis=-1)
-    ax.imshow(picture, extent=(-across, across, -down, down), interpolation="nearest", zorder=1)
+    ax.imshow(picture, extent=_extent_km(known, cell_m), interpolation="nearest", zorder=1)
+
+
+def _extent_km(cells: np.ndarray, cell_m: float) -> canvas.Box:
+    """Left, right, bottom and top of cells about the middle."""
+    across, down = (n * cell_m / 2e3 for n in cells.shape[::-1])
+    return -across, across, -down, down
 
 
 def draw_relief(ax: Axes, relief: Relief) -> None:
-    """Draw a map of bare relief: its ground, graticule, scale and north."""
-    across, down = (n * relief.cell_m / 2e3 for n in relief.ground_m.shape[::-1])
-    draw_ground(ax, relief.ground_m, relief.cell_m)
-    frame(ax, relief.crs, (-across, -down, across, down))
-
-
-def draw_ground(ax: Axes, ground_m: np.ndarray, cell_m: float) -> None:
-    """Draw bare relief in the ground's own colour, kilometres from the middle."""
-    across, down = (n * cell_m / 2e3 for n in ground_m.shape[::-1])
-    if np.isfinite(ground_m).any():
-        light = np.ma.masked_invalid(hillshade(ground_m, cell_m))
+    """Draw a map of bare relief in the ground's own colour, with graticule, scale and north, in kilometres."""
+    west, east, south, north = box = _extent_km(relief.ground_m, relief.cell_m)
+    if np.isfinite(relief.ground_m).any():
+        light = np.ma.masked_invalid(hillshade(relief.ground_m, relief.cell_m))
         look: dict[str, Any] = {"cmap": style.ramp(style.GROUND_LIGHT), "vmin": LIGHT[0], "vmax": LIGHT[1]}
-        box = -across, across, -down, down
         ax.imshow(light, extent=box, interpolation="bilinear", zorder=1, **look)
+    frame(ax, relief.crs, (west, south, east, north))
 
 
 def lit(colours: np.ndarray, shade: np.ndarray) -> np.ndarray:

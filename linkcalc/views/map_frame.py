@@ -1,7 +1,7 @@
 """What every map has: degrees along its edges, a graticule, a bar of a round length, north, and names that do not lie
 on each other. Coordinates of the axes are kilometres in a plane; a box is west, south, east and north."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -11,6 +11,7 @@ from matplotlib.text import Text
 from linkcalc.terrain import geodesy
 from linkcalc.units import METRES_PER_FOOT
 from linkcalc.views import canvas, style, units
+from linkcalc.views.canvas import Box
 
 _LINES = 5
 """About so many lines of the graticule along the longer edge."""
@@ -30,7 +31,7 @@ class Mark(NamedTuple):
     weight: str = "normal"
 
 
-def frame(ax: Axes, crs: str, box: canvas.Box) -> None:
+def frame(ax: Axes, crs: str, box: Box) -> None:
     """Show a box of a plane, `crs` in metres, with its graticule, its scale and north."""
     west, south, east, north = box
     ax.set_xlim(west, east)
@@ -44,7 +45,7 @@ def frame(ax: Axes, crs: str, box: canvas.Box) -> None:
 
 def box_around(
     x_km: Sequence[float], y_km: Sequence[float], aspect: tuple[float, float] = (0.7, 1.25), pad: float = 0.03
-) -> canvas.Box:
+) -> Box:
     """A box around positions with some room, no ribbon: its height over its width within limits."""
     west, east, south, north = min(x_km), max(x_km), min(y_km), max(y_km)
     room = pad * max(east - west, north - south, 1e-3)
@@ -53,6 +54,17 @@ def box_around(
     more_up = max(wanted * (east - west) - (north - south), 0.0) / 2.0
     more_across = max((north - south) / wanted - (east - west), 0.0) / 2.0
     return west - more_across, south - more_up, east + more_across, north + more_up
+
+
+def box_of_land(
+    known: np.ndarray, axis_km: np.ndarray, cell_m: float, stations: Iterable[Any], **shape: Any
+) -> Box:
+    """A box around the known cells of a square of land, and stations on it; as `box_around`."""
+    rows, columns = np.nonzero(known)
+    placed, half = list(stations), cell_m / 2e3
+    xs = [axis_km[columns.min()] - half, axis_km[columns.max()] + half, *(s.east_m / 1e3 for s in placed)]
+    ys = [-axis_km[rows.max()] - half, -axis_km[rows.min()] + half, *(s.north_m / 1e3 for s in placed)]
+    return box_around(xs, ys, **shape)
 
 
 def graticule_step(span_deg: float) -> float:
@@ -72,7 +84,7 @@ def degrees_text(value_deg: float, step_deg: float, plus: str, minus: str) -> st
     return f"{text}°{side}"
 
 
-def _graticule(ax: Axes, crs: str, box: canvas.Box) -> None:
+def _graticule(ax: Axes, crs: str, box: Box) -> None:
     west, south, east, north = (1e3 * v for v in box)
     there = geodesy.transformer(crs, "EPSG:4326")
     back = geodesy.transformer("EPSG:4326", crs)
@@ -119,7 +131,7 @@ _SCALES_KM: dict[units.System, tuple[tuple[str, float], ...]] = {
 """Units of a scale, the longer first, in kilometres."""
 
 
-def draw_scale(ax: Axes, box: canvas.Box) -> None:
+def draw_scale(ax: Axes, box: Box) -> None:
     """Draw a bar of a round length, and which way is north."""
     west, south, east, north = box
     across, up = east - west, north - south
@@ -169,7 +181,7 @@ def draw_marks(
     return [text for text in written if text is not None]
 
 
-def corners(room: canvas.Room) -> tuple[canvas.Box, canvas.Box]:
+def corners(room: canvas.Room) -> tuple[Box, Box]:
     """Where the scale and the arrow of a map are, points."""
     wide, high = room.width_pt, room.height_pt
     scale = 0.0, 0.0, 0.03 * wide + 0.2 * min(wide, high), 0.035 * high + 16.0
@@ -193,6 +205,6 @@ def hide_crowded(ax: Axes, labels: Sequence[Any], kept: Sequence[Any] = ()) -> N
             taken.append(box)
 
 
-def _corners(text: Any) -> canvas.Box:
+def _corners(text: Any) -> Box:
     box = text.get_window_extent()
     return box.x0, box.y0, box.x1, box.y1

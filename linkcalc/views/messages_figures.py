@@ -105,10 +105,10 @@ def _quantiles(ax: Axes, message: MessageAnswer, unit: float, floor: float) -> N
             continue  # too near the line of what is lost; the caption has it
         ax.plot(time_s / unit, missing, "o", color=style.RAY, ms=5, zorder=5)
         left = time_s / unit > 0.6 * ax.get_xlim()[1]
-        canvas.write_note(
+        canvas.write_beside(
             ax, f"{words} delivered within {duration_words(time_s)}", (time_s / unit, missing),
-            (-8 if left else 8, -4 if left else 4), ha="right" if left else "left", va="top" if left else "bottom",
-            size=style.SMALL_PT, color=style.INK, paper=0.15, zorder=6,
+            (8, -4 if left else 4), left=left, va="top" if left else "bottom", size=style.SMALL_PT,
+            color=style.INK, paper=0.15, zorder=6,
         )  # fmt: skip
 
 

@@ -111,7 +111,9 @@ class Page:
         rest = indent if hanging is None else hanging
         whole = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), self.clean(text))
         for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
-            self._styled_line(" " * (rest if i else indent) + line, _BOLD if bold else "")
+            self.line(" " * (rest if i else indent) + line)
+            if self._colour and bold:
+                self._lines[-1] = f"{_BOLD}{self._lines[-1]}{_RESET}"
 
     def items(self, title: str, lines: Iterable[str], *, minor: bool = False) -> None:
         """Write a heading and an item for each line; nothing where there is none."""
@@ -177,11 +179,6 @@ class Page:
     @property
     def _ellipsis(self) -> str:
         return "..." if self._ascii else "…"
-
-    def _styled_line(self, text: str, code: str) -> None:
-        self.line(text)
-        if self._colour and code:
-            self._lines[-1] = f"{code}{self._lines[-1]}{_RESET}"
 
 
 def _ascii(text: str) -> str:

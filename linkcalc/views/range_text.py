@@ -4,7 +4,6 @@ import math
 from typing import Any, Unpack
 
 from linkcalc.sweeps.reach_by_ground import HowFar, Reach
-from linkcalc.views.jsonout import json_text
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import distance_words, time_words
 
@@ -50,10 +49,6 @@ _DISTANCES = ("closes_m", "gamble_m", "closes_forward_m", "closes_return_m")
 
 def _rounded(distance_m: float) -> float | None:
     return None if math.isinf(distance_m) else round(distance_m, 1)
-
-
-def range_json(found: HowFar) -> str:
-    return json_text(range_dict(found))
 
 
 def range_dict(found: HowFar) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from linkcalc.link.result import LinkResult
 from linkcalc.views import canvas, style
 from linkcalc.views.figures import draw_profile
 from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
-from linkcalc.views.map_frame import box_around, corners, frame, hide_crowded
+from linkcalc.views.map_frame import box_of_land, corners, frame, hide_crowded
 from linkcalc.views.relay_text import headline
 from linkcalc.views.words import (
     VERDICTS_IN_TEXT,
@@ -94,11 +94,8 @@ def _lined(result: RelaySiting) -> bool:
 
 def _box(result: RelaySiting) -> canvas.Box:
     """What the map shows, km: the area where there is ground, and both ends; no strip."""
-    rows, columns = np.nonzero(result.area & np.isfinite(result.ground_m))
-    steps, half = result.grid.steps_m / 1e3, result.grid.cell_m / 2e3
-    xs = [steps[columns.min()] - half, steps[columns.max()] + half, *(p.east_m / 1e3 for p in result.ends)]
-    ys = [-steps[rows.max()] - half, -steps[rows.min()] + half, *(p.north_m / 1e3 for p in result.ends)]
-    return box_around(xs, ys, (0.62, 1.15), 0.02)
+    known, grid = result.area & np.isfinite(result.ground_m), result.grid
+    return box_of_land(known, grid.steps_m / 1e3, grid.cell_m, result.ends, aspect=(0.62, 1.15), pad=0.02)
 
 
 def _draw_hops(ax: Axes, result: RelaySiting) -> np.ndarray:
@@ -139,12 +136,8 @@ def _draw_places(ax: Axes, result: RelaySiting, hops: np.ndarray) -> None:
         if crowded[number - 1]:
             small.append((str(number), place, "o", style.INK))
         else:
-            _draw_badge(
-                ax,
-                place,
-                str(number),
-                *((style.INK, style.PAPER) if number == 1 else (style.PAPER, style.INK)),
-            )
+            face, ink = (style.INK, style.PAPER) if number == 1 else (style.PAPER, style.INK)
+            _draw_badge(ax, place, str(number), face, ink)
     names = canvas.Names(
         ax,
         [
@@ -208,11 +201,7 @@ def relay_profiles(hops: Sequence[LinkResult]) -> Figure:
             title = canvas.fitted_ends(form, ends, left_pt, style.TITLE_PT - 1, True)
             top = (height - _PANEL_IN * (number - 1) - 0.2) / height
             figure.text(0.75 / width, top, title, va="center", **_TITLE)
-            look: dict[str, Any] = {
-                "size": style.TEXT_PT,
-                "weight": "bold",
-                "color": style.VERDICT[verdict],
-            }
+            look = canvas.type_look(style.TEXT_PT, style.VERDICT[verdict], bold=True)
             figure.text(1.0 - 0.25 / width, top, words, ha="right", va="center", **look)
         figure.text(0.75 / width, 0.14 / height, canvas.SAFETY, va="center", **style.CAPTION)
     return figure

@@ -8,11 +8,11 @@ from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.verdict import CAUTIONS
-from linkcalc.link.wording import LACKING, lack_words
 from linkcalc.plan import Station
 from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
 from linkcalc.views.coverage_text import percent
+from linkcalc.views.link_words import LACKING, lack_words
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (
     VERDICTS_IN_TEXT,
@@ -168,20 +168,17 @@ def area_lines(result: RelaySiting) -> Iterator[str]:
     )
     for words, cells in result.allowed.steps:
         yield f"{words}: {cells} cells left"
-    cells = max(result.cells, 1)
-    cell_km2 = result.grid.cell_m**2 / 1e6
+    all_km2 = max(result.cells, 1) * result.grid.cell_m**2 / 1e6
     shares = ", ".join(
-        f"{words} {percent(result.area_km2(verdict) / cell_km2 / cells)}"
+        f"{words} {percent(result.area_km2(verdict) / all_km2)}"
         for verdict, words in VERDICTS_IN_TEXT.items()
     )
     yield f"over one relay the link, of the {result.cells} cells with an answer: {shares}"
 
 
 def burdens(result: RelaySiting) -> Iterator[str]:
-    best = result.best
-    direct = result.direct.directions
-    forward, return_ = best.time_on_air_s
-    hops = _HOPS[len(best.hops)]
+    direct, hops = result.direct.directions, _HOPS[len(result.best.hops)]
+    forward, return_ = result.best.time_on_air_s
     yield (
         f"Air time: a message is sent once on each of {hops} hops, {time_words(forward)} forward instead of "
         f"{time_words(direct[0].time_on_air_s)}, and {time_words(return_)} on the return instead of "

@@ -90,7 +90,7 @@ _SHOWN_BY: dict[str, Function] = {
 _DATA: dict[str, Function] = {
     "Result": result_data,
     "FleetResult": lambda answer: _of("views.fleet_text:fleet_dict")(answer),
-    "RelaySiting": lambda answer: plain_data(_of("area.relay.files:as_data")(answer)),
+    "RelaySiting": lambda answer: plain_data(_of("area.relay.result:as_data")(answer)),
     "HowFar": lambda answer: _of("views.range_text:range_dict")(answer),
 }
 

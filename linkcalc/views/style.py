@@ -254,8 +254,7 @@ def render(figure: "Figure", kind: str, title: str = "") -> bytes:
         metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}
     buffer = io.BytesIO()
     with styled():
-        _in_units(figure)
-        _fonts_found(figure)
+        _finish(figure)
         figure.savefig(buffer, format=kind, dpi=PNG_DPI, metadata=metadata)
     return buffer.getvalue()
 
@@ -350,29 +349,23 @@ def _glyphs(path: str | None = None) -> frozenset[int]:
         return frozenset()
 
 
-def _in_units(figure: "Figure") -> None:
-    """Put axes and texts into the units in force."""
+def _finish(figure: "Figure") -> None:
+    """Put axes and texts into the units in force, and give them the fonts that have their characters.
+
+    One note tells of characters that no font has.
+    """
     from matplotlib.text import Text
 
     from linkcalc.views import units
 
-    if units.current() == "metric":
-        return
-    for ax in figure.axes:
-        for axis in (ax.xaxis, ax.yaxis):
-            units.scale_axis(axis)
+    if units.current() != "metric":
+        for ax in figure.axes:
+            for axis in (ax.xaxis, ax.yaxis):
+                units.scale_axis(axis)
     for text in figure.findobj(Text):
         assert isinstance(text, Text)
-        text.set_text(units.words(text.get_text()))
-
-
-def _fonts_found(figure: "Figure") -> None:
-    """Give every text of a figure the fonts that have its characters; one note where there is none."""
-    from matplotlib.text import Text
-
-    for text in figure.findobj(Text):
-        assert isinstance(text, Text)
-        words = text.get_text()
+        words = units.words(text.get_text())
+        text.set_text(words)
         if not words.isascii():
             text.set_text("\n".join(map(drawable, words.split("\n"))))
             text.set_fontfamily(families(words))

@@ -48,12 +48,7 @@ def draw_direction(
     """Draw a direction's readings, and beside them its margin before and after."""
     draw_readings(left, direction, drawing)
     draw_margin(right, direction, drawing)
-    write_ends(left, direction, width_pt)
-
-
-def write_ends(ax: Axes, direction: DirectionSurvey, width_pt: float) -> None:
-    """Say above the readings from where to where they went."""
-    room, ends = canvas.Room(ax), (direction.from_, direction.to)
+    room, ends = canvas.Room(left), (direction.from_, direction.to)
     words = canvas.fitted_ends("From {} to {}", ends, width_pt, style.TEXT_PT, bold=True)
     room.text(0, room.height_pt + 6, words, style.TEXT_PT, style.INK, bold=True)
 
@@ -120,15 +115,9 @@ def draw_margin(ax: Axes, direction: DirectionSurvey, drawing: DirectionDrawing)
 
 
 def _limits(direction: DirectionSurvey, drawing: DirectionDrawing) -> tuple[float, float]:
-    asked = direction.required_margin_db
-    right = drawing.reading_margin_db[drawing.reading_wrong <= 0.5]
-    ends = [
-        0.0,
-        direction.predicted_margin_db,
-        *direction.fade_margin_interval_db,
-        *([asked] if math.isfinite(asked) else []),
-        *([float(right.min()), float(right.max())] if right.size else []),
-    ]
+    right = drawing.reading_margin_db[drawing.reading_wrong <= 0.5].tolist()
+    now = direction.predicted_margin_db, *direction.fade_margin_interval_db
+    ends = [v for v in (0.0, *now, direction.required_margin_db, *right) if math.isfinite(v)]
     return min(ends) - 6.0, max(ends) + 6.0
 
 
@@ -158,14 +147,15 @@ def spots_figure(survey: Survey) -> Figure:
 def draw_spots(ax: Axes, spots: Sequence[Spot], asked_db: float) -> Axes:
     """Draw margin and interval of each spot, best first; axes with room on the left (150 pt) and right (110 pt)."""
     ends = [e for s in spots for e in s.fade_margin_interval_db]
-    shown = [0.0, *ends, *([asked_db] if math.isfinite(asked_db) else [])]
+    asked = [asked_db] if math.isfinite(asked_db) else []
+    shown = [0.0, *ends, *asked]
     # a spot that heard nothing may lie far below: its line runs out of the picture
     low = max(min(shown), min(s.fade_margin_db for s in spots) - 12.0, -40.0)
     ax.set_xlim(min(low, -3.0) - 2.0, max(shown) + 3.0)
     ax.set_ylim(len(spots) - 0.4, -0.6)
     ax.axvline(0.0, **style.LIMIT, zorder=1)
-    if math.isfinite(asked_db):
-        ax.axvline(asked_db, **style.REQUIRED, zorder=1)
+    for value in asked:
+        ax.axvline(value, **style.REQUIRED, zorder=1)
     room = canvas.Room(ax)
     for y, spot in enumerate(spots):
         colour = style.RAY if y == 0 else style.FRESNEL_EDGE
@@ -177,9 +167,7 @@ def draw_spots(ax: Axes, spots: Sequence[Spot], asked_db: float) -> Axes:
         spare = canvas.true_minus(decibel_words(spot.fade_margin_db))
         figures = f"{spare}   best: {probability_words(spot.best_probability)}"
         room.text(room.width_pt + 8, at, figures, style.SMALL_PT, style.INK, va="center")
-    marks = [(0.0, "receiver's limit", style.ACCENT)]
-    if math.isfinite(asked_db):
-        marks.append((asked_db, "required", style.INK))
+    marks = [(0.0, "receiver's limit", style.ACCENT), *((value, "required", style.INK) for value in asked)]
     sizes = [canvas.width_of_text(words, style.SMALL_PT) + 10.0 for _, words, _ in marks]
     middles = canvas.spread_apart(
         [room.x_pt(value) for value, _, _ in marks], sizes, -20.0, room.width_pt + 20.0

@@ -4,18 +4,19 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Unpack
 
-from linkcalc.link.wording import OVER_LIMITS, lack_words, short_words
 from linkcalc.site.acceptance import Acceptance, Count, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
 from linkcalc.site.survey import Reservation, Survey
 from linkcalc.site.walk_test import Spot
+from linkcalc.views.link_words import OVER_LIMITS, lack_words, short_words
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
     Rows,
     decibel_words,
     height_words,
+    interval_words,
     probability_words,
     required_margin_words,
     trimmed,
@@ -58,6 +59,7 @@ _RESERVATIONS: dict[Reservation, str] = {
     "contradicted": "; but the levels read contradict it",
     "losses_unexplained": "; but packets are lost that the level does not explain",
     "over_limits": f"; but {OVER_LIMITS}",
+    "other_way_elsewhere": "; but one way was read at other spots only",
 }
 
 
@@ -188,13 +190,13 @@ def acceptance_report(found: Acceptance, **screen: Unpack[Screen]) -> str:
         allowed = "none lost" if first.losses_allowed == 0 else f"at most {first.losses_allowed} lost"
         page.wrap(f"{first.packets} packets, {allowed}: proves that {asked}.", bold=True)
         if first.duration_s is not None:
-            page.wrap(f"That takes {_duration(first.duration_s)}.", indent=2)
+            page.wrap(f"That takes {interval_words(first.duration_s)}.", indent=2)
     else:
         _count(page, found, asked)
     page.heading("Tests that prove it")
     if found.interval_s is not None:
         page.wrap(
-            f"One packet every {_duration(found.interval_s)}, limited by the {found.interval_limited_by}.",
+            f"One packet every {interval_words(found.interval_s)}, limited by the {found.interval_limited_by}.",
             indent=2,
         )
     _rules(page, found)
@@ -251,7 +253,7 @@ def _rules(page: Page, found: Acceptance) -> None:
         (f"{percent(found.good_success)} passes", 18, lambda r: probability_words(r.good_passes)),
     ]
     if found.interval_s is not None:
-        columns.append(("time", 10, lambda r: _duration(r.duration_s)))
+        columns.append(("time", 10, lambda r: "-" if r.duration_s is None else interval_words(r.duration_s)))
     page.table(columns, [r for r in found.rules if r.kind != "sequential"])
     page.wrap(
         "Stop at the first loss too many, or when what is left cannot bring it: the answer is the same. The "
@@ -268,7 +270,7 @@ def _sequential(page: Page, r: RuleOutcome, found: Acceptance) -> None:
     page.heading("Early stop (sequential probability ratio)", minor=True)
     good = f"{r.good_packets:.0f} packets"
     if r.good_duration_s is not None:
-        good += f" ({_duration(r.good_duration_s)})"
+        good += f" ({interval_words(r.good_duration_s)})"
     page.wrap(
         f"Takes {good} on average when {percent(found.good_success)} arrive, {r.bad_packets:.0f} when just "
         f"{percent(found.success)} do, {r.packets} at most; what is undecided then fails. Exact chances of "
@@ -365,13 +367,3 @@ def _excess(value_db: float | None) -> str:
 def percent(share: float) -> str:
     """A share as a person would write it."""
     return f"{trimmed(100.0 * share)} %"
-
-
-def _duration(seconds: float | None) -> str:
-    """A time in its largest fitting unit."""
-    if seconds is None:
-        return "-"
-    for size, unit in ((86_400.0, "days"), (3_600.0, "h"), (60.0, "min")):
-        if seconds >= size * (2.0 if unit == "days" else 1.0):
-            return f"{seconds / size:.3g} {unit}"
-    return f"{seconds:.3g} s"

@@ -134,11 +134,6 @@ def draw_sweep(ax: Axes, found: Sweep, quantity: str = "weaker_fade_margin_db") 
     Axes
         The same.
 
-    Raises
-    ------
-    DomainError
-        If there are more parameters or values than can be drawn, or the array holds no numbers.
-
     Examples
     --------
     >>> import linkcalc as lc

@@ -150,11 +150,8 @@ def _line_label(
 
 def _event_label(ax: Axes, at: float, height: float, words: str, end: float) -> None:
     """Name what happens at a time, on the side where there is room."""
-    left = at > 0.6 * end
-    canvas.write_note(
-        ax, words, (at, height), (-7 if left else 7, 0), ha="right" if left else "left", va="center",
-        size=style.TEXT_PT, color=style.INK, paper=0.1, zorder=7,
-    )  # fmt: skip
+    look: dict[str, Any] = {"size": style.TEXT_PT, "color": style.INK, "paper": 0.1, "zorder": 7}
+    canvas.write_beside(ax, words, (at, height), (7, 0), left=at > 0.6 * end, va="center", **look)
 
 
 def _permits(ax: Axes, tank: TankAnswer, height: float, begin: float, end: float) -> None:

@@ -29,7 +29,16 @@ def tank_report(
     if invented := starter_words(assumed, "tank"):
         page.wrap(invented)
     page.wrap(_how(tank), indent=2)
-    _times(page, tank)
+    page.blank()
+    for name, seconds in (
+        ("Stop level to overflow, full flow", tank.time_to_overflow_s),
+        ("Stop level to the float, full flow", tank.time_to_high_high_s),
+        ("Filling, start to stop level", tank.fill_time_s),
+        ("Start level to empty, mean draw", tank.time_to_empty_s),
+        ("Start level to empty, worst hour", tank.shortest_time_to_empty_s),
+    ):
+        if seconds is not None:
+            page.row([name, duration_words(seconds)], [38, 14])
     _year(page, tank)
     _solution(page, tank)
     page.items("Notes", tank.notes)
@@ -86,20 +95,6 @@ def _how(tank: TankAnswer) -> str:
         f"Pump flow times watchdog ({duration_words(tank.watchdog_s)}), one report interval"
         f" ({duration_words(tank.interval_s)}) and {stopping}, whatever level the engine was started at."
     )
-
-
-def _times(page: Page, tank: TankAnswer) -> None:
-    page.blank()
-    rows = [
-        ("Stop level to overflow, full flow", tank.time_to_overflow_s),
-        ("Stop level to the float, full flow", tank.time_to_high_high_s),
-        ("Filling, start to stop level", tank.fill_time_s),
-        ("Start level to empty, mean draw", tank.time_to_empty_s),
-        ("Start level to empty, worst hour", tank.shortest_time_to_empty_s),
-    ]
-    for name, seconds in rows:
-        if seconds is not None:
-            page.row([name, duration_words(seconds)], [38, 14])
 
 
 def _year(page: Page, tank: TankAnswer) -> None:

@@ -111,12 +111,10 @@ def _section_lines(page: Page, result: Result) -> None:
 def _assumed_words(link: LinkResult) -> str:
     terms = [t for t in {t.name: t for d in link.directions for t in d.terms}.values() if -t.value_db >= 0.05]
     words = []
-    if assumed := [t for t in terms if t.origin == "assumed"]:
-        parts = [f"{t.name} {decibel_words(-t.value_db)}" for t in assumed]
-        words.append(f"Assumed, not stated: {', '.join(parts)}.")
-    if shown := [t for t in terms if t.origin == "raster"]:
-        parts = [f"{t.name} {decibel_words(-t.value_db)} ({t.what})" for t in shown]
-        words.append(f"Assumed from rasters: {', '.join(parts)}.")
+    if assumed := [f"{t.name} {decibel_words(-t.value_db)}" for t in terms if t.origin == "assumed"]:
+        words.append(f"Assumed, not stated: {', '.join(assumed)}.")
+    if shown := [f"{t.name} {decibel_words(-t.value_db)} ({t.what})" for t in terms if t.origin == "raster"]:
+        words.append(f"Assumed from rasters: {', '.join(shown)}.")
     return " ".join(words)
 
 
@@ -148,17 +146,9 @@ def _overview(page: Page, links: Sequence[LinkResult]) -> None:
     widths = [page.width - 2 - 52, 11, 11, 13, 17]
     page.row(["", "distance", "margin", "sites work", "verdict"], widths)
     for link in links:
-        weaker = weaker_direction(link)
-        page.row(
-            [
-                link.name,
-                distance_words(link.path.distance_m),
-                decibel_words(weaker.fade_margin_db),
-                probability_words(weaker.site_share),
-                VERDICT_WORDS[link.verdict],
-            ],
-            widths,
-        )
+        weaker, distance = weaker_direction(link), distance_words(link.path.distance_m)
+        margin, sites = decibel_words(weaker.fade_margin_db), probability_words(weaker.site_share)
+        page.row([link.name, distance, margin, sites, VERDICT_WORDS[link.verdict]], widths)
         page.wrap(weaker.limited_by, indent=4)
         if remedy := short_words(link):
             page.wrap(f"closes with {remedy}", indent=4, hanging=6)
@@ -199,11 +189,9 @@ def _summary(page: Page, directions: Sequence[Direction]) -> None:
         rows.append(
             ("  on a single try", [probability_words(d.delivery_probability_single) for d in directions])
         )
+    year = f"  at least, {trimmed(directions[0].year_share_percent)} % of the year"
     rows += [
-        (
-            f"  at least, {trimmed(directions[0].year_share_percent)} % of the year",
-            [probability_words(d.delivery_probability_year_share) for d in directions],
-        ),
+        (year, [probability_words(d.delivery_probability_year_share) for d in directions]),
         (
             "  if a site reading agrees",
             [probability_words(d.delivery_probability_after_reading) for d in directions],
@@ -223,12 +211,12 @@ def _fading_words(direction: Direction) -> str:
 
 def _columns(page: Page, directions: Sequence[Direction], rows: Sequence[tuple[str, Sequence[str]]]) -> None:
     """Figures end in one column and units start in one."""
-    page.directions(directions, [(name, [*map(_unit_padded, figures)]) for name, figures in rows])
 
+    def padded(cell: str) -> str:
+        figure, _, unit = cell.rpartition(" ")
+        return f"{figure} {unit:<5}" if figure else f"{cell}      "
 
-def _unit_padded(cell: str) -> str:
-    figure, _, unit = cell.rpartition(" ")
-    return f"{figure} {unit:<5}" if figure else f"{cell}      "
+    page.directions(directions, [(name, [*map(padded, figures)]) for name, figures in rows])
 
 
 def _budget(page: Page, directions: Sequence[Direction]) -> None:
@@ -278,9 +266,13 @@ def _path(page: Page, link: LinkResult) -> None:
     page.heading("Path", minor=True)
     where = distance_words(path.worst_clearance_distance_m)
     where += f" from {link.directions[0].from_}" if link.directions else ""
+    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
+    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
+    heights = ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends)
     facts = [
         ("ground heights", path.source),
-        ("at the ends", _ends_words(link)),
+        # the first thing to hold against a map
+        ("at the ends", f"{heights} above sea level"),
         ("path", f"{path.regime}: {path.regime_reason}"),
         ("worst point", f"{where}: {clearance_words(path, worst_clearance_m(link))}"),
         (
@@ -300,14 +292,6 @@ def _path(page: Page, link: LinkResult) -> None:
         facts.append(("missing heights", f"{distance_words(path.bridged_m)} bridged"))
     for name, fact in facts:
         page.wrap(f"{name:<16}{fact}", indent=2, hanging=18)
-
-
-def _ends_words(link: LinkResult) -> str:
-    """Say how high the ground is where the stations stand: the first thing to hold against a map."""
-    names = (link.directions[0].from_, link.directions[0].to) if link.directions else ("start", "end")
-    ends = zip(names, link.drawing.ground_m[[0, -1]], strict=True)
-    heights = ", ".join(f"{name} {rounded(float(height_m), 0)} m" for name, height_m in ends)
-    return f"{heights} above sea level"
 
 
 def _models(page: Page, path: PathFacts) -> None:

@@ -6,8 +6,8 @@ from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
 from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts, VerdictWord
-from linkcalc.link.wording import VERDICTS
 from linkcalc.plan.assumptions import still_the_starters
+from linkcalc.views.link_words import VERDICTS
 
 VERDICT_WORDS: dict[VerdictWord, str] = {verdict: words.upper() for verdict, words in VERDICTS.items()}
 VERDICTS_IN_TEXT = {verdict: words.lower() for verdict, words in VERDICTS.items()}
@@ -90,6 +90,15 @@ Rows = list[tuple[str, list[str]]]
 """Of a table: what is told, and what of it for each direction or station."""
 
 
+def counted(number: int, thing: str) -> str:
+    """Return a number of things.
+
+    >>> counted(1, "node"), counted(3, "node")
+    ('1 node', '3 nodes')
+    """
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
 def upper_first(words: str) -> str:
     return words[:1].upper() + words[1:]
 
@@ -158,6 +167,16 @@ def value_words(value: Any) -> str:
 
 def time_words(seconds: float) -> str:
     return f"{rounded(seconds * 1e3, 0)} ms" if seconds < 0.9995 else f"{rounded(seconds, 2)} s"
+
+
+def interval_words(seconds: float) -> str:
+    """Return an interval in its largest fitting unit; days from two on."""
+    if seconds == 86_400.0:
+        return "1 day"
+    for size, unit, least in ((86_400.0, "days", 2.0), (3_600.0, "h", 1.0), (60.0, "min", 1.0)):
+        if seconds >= least * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
 
 
 def trimmed(value: float, decimals: int = 2) -> str:

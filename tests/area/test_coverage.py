@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from matplotlib.colors import to_rgb
 
 from linkcalc.area import tiles
 from linkcalc.area.coverage import coverage, plan_coverage, prepared_job
-from linkcalc.area.geofiles import closing_area, geotiff
+from linkcalc.area.gridded import geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.scheduler import Local
 from linkcalc.area.tiles import BANDS, Progress, Run, TileStore, tile_answer
@@ -48,8 +49,7 @@ def result(loaded):
 
 
 def job_of(loaded, radius_m=RADIUS_M, **options):
-    with prepared_job(loaded, "generator shed", radius_m, **options) as job:
-        return job
+    return prepared_job(loaded, "generator shed", radius_m, **options)
 
 
 def test_the_lowest_factor_that_suffices_closes_and_the_next_lower_does_not(loaded, result):
@@ -71,7 +71,8 @@ def test_a_cell_holds_the_answer_of_its_middle(loaded, result):
     job = job_of(loaded)
     row, column = 20, 50
     east, north = (column - job.grid.half) * 30.0, (job.grid.half - row) * 30.0
-    alone = losses(job.land, job.template, job.fixed, [east], [north])
+    (hop,) = job.hops
+    alone = losses(hop.land, hop.template, hop.fixed, [east], [north])
     assert result.bands["path_loss_db"][row, column] == pytest.approx(alone.loss_db[0], abs=1e-4)
     assert result.bands["margin_db"].shape == (67, 67)
     assert np.isnan(result.bands["margin_db"][33, 33])  # the station's own cell
@@ -118,12 +119,13 @@ def test_an_interrupted_run_is_taken_up_and_ends_the_same(loaded, result, tmp_pa
 
 def test_tiles_are_not_taken_over_when_an_input_changed(loaded):
     one = job_of(loaded)
-    link = one.template.link.model_copy(update={"tries": 2})
-    from dataclasses import replace
-
-    changed = replace(one, template=replace(one.template, link=link))
-    same = one.template.near.model_copy(update={"surroundings": one.template.near.surroundings})
-    stated = replace(one, template=replace(one.template, near=same))
+    (hop,) = one.hops
+    link = hop.template.link.model_copy(update={"tries": 2})
+    same = hop.template.near.model_copy(update={"surroundings": hop.template.near.surroundings})
+    changed, stated = (
+        replace(one, hops=(replace(hop, template=replace(hop.template, **update)),))
+        for update in ({"link": link}, {"near": same})
+    )
     digests = {
         one.digest(),
         changed.digest(),
@@ -173,16 +175,13 @@ def test_a_full_disk_is_one_line_and_keeps_the_tiles_before(loaded, tmp_path, mo
     ],
 )
 def test_bad_input_is_one_clear_line(loaded, station, radius_m, options, error, words):
-    with (
-        pytest.raises(error, match=re.escape(words)) as caught,
-        prepared_job(loaded, station, radius_m, **options),
-    ):
-        pass
+    with pytest.raises(error, match=re.escape(words)) as caught:
+        prepared_job(loaded, station, radius_m, **options)
     assert "\n" not in str(caught.value)
 
 
 def test_the_geotiff_holds_every_band_in_place(loaded, result):
-    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+    with rasterio.MemoryFile(geotiff("coverage.tif", result.raster())) as memory, memory.open() as file:
         assert file.count == len(BANDS)
         assert file.profile["tiled"]
         assert file.compression.value == "DEFLATE"
@@ -204,7 +203,7 @@ def test_the_geotiff_holds_every_band_in_place(loaded, result):
 
 
 def test_the_closing_area_is_that_of_its_cells(result):
-    made = json.loads(closing_area(result))
+    made = json.loads(result.to_geojson())
     area_feature, station, _ = made["features"]
     assert station["geometry"]["coordinates"] == pytest.approx([UPLAND_MIDDLE[1], UPLAND_MIDDLE[0]])
     from pyproj import Geod

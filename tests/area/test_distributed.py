@@ -48,10 +48,8 @@ def plan(tmp_path_factory):
 @pytest.fixture(scope="module")
 def job(plan):
     """The work, in tiles so small that there are more than a hundred."""
-    with (
-        pytest.MonkeyPatch.context() as patch,
-        prepared_job(load_plan(plan), "generator shed", RADIUS_M, cell_m=CELL_M) as made,
-    ):
+    made = prepared_job(load_plan(plan), "generator shed", RADIUS_M, cell_m=CELL_M)
+    with pytest.MonkeyPatch.context() as patch:
         patch.setattr(tiles, "TILE_CELLS", 8)
         assert len(made.tiles()) > 100
         yield made
@@ -241,6 +239,22 @@ def test_few_tiles_are_on_their_way_at_a_time(cluster):
         for _ in workers.run(slow_number, {"first": 0}, range(20)):
             most = max(most, len([key for key in cluster.scheduler.tasks if "tile" in key]))
     assert 2 <= most <= 2 * distributed.AHEAD + 1
+
+
+def test_tiles_travel_several_at_a_time_and_singly_toward_the_end(cluster, monkeypatch):
+    sizes = []
+    real = distributed._Order
+    monkeypatch.setattr(
+        distributed,
+        "_Order",
+        lambda work, some, program: sizes.append(len(some)) or real(work, some, program),
+    )
+    with Distributed(cluster.scheduler_address) as workers:
+        found = dict(workers.run(number, {"first": 1}, range(40)))
+    assert found == {tile: 1 + tile for tile in range(40)}
+    assert sizes == sorted(sizes, reverse=True)
+    assert (sizes[0], sizes[-1], sum(sizes)) == (distributed.MOST_AT_ONCE, 1, 40)
+    assert len(sizes) < 20
 
 
 def test_the_fault_of_a_tile_is_told_here(cluster):

@@ -7,7 +7,7 @@ import pytest
 import rasterio
 
 from linkcalc.area.coverage import plan_coverage
-from linkcalc.area.geofiles import closing_area, geotiff
+from linkcalc.area.gridded import geotiff
 from linkcalc.files import sample_path
 from linkcalc.plan import load_plan
 
@@ -20,10 +20,10 @@ def test_a_coverage_that_leaves_the_ground_has_answers_where_there_is_ground():
     assert any("cells of 18 m are drawn from ground that is known every" in note for note in result.notes)
     known = np.isfinite(result.bands["margin_db"])
     assert 0.3 < known.mean() < 0.7
-    features = {f["properties"]["what"]: f for f in json.loads(closing_area(result))["features"]}
+    features = {f["properties"]["what"]: f for f in json.loads(result.to_geojson())["features"]}
     assert list(features) == ["closes", "station", "at_risk"]
     for verdict in ("closes", "at_risk"):
         assert features[verdict]["properties"]["area_km2"] == round(result.area_km2(verdict), 6)
         assert features[verdict]["geometry"]["coordinates"]
-    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+    with rasterio.MemoryFile(geotiff("coverage.tif", result.raster())) as memory, memory.open() as file:
         assert file.overviews(1) == [2]

@@ -13,12 +13,13 @@ import rasterio
 
 from linkcalc.area import tiles
 from linkcalc.area.access import Access, Grid
+from linkcalc.area.gridded import geotiff
 from linkcalc.area.relay import chain as relay_chain
-from linkcalc.area.relay.files import as_data, geotiff, spots_csv, spots_geojson
-from linkcalc.area.relay.search import FIGURES, all_hops, best_cells, chained, tile_answer
+from linkcalc.area.relay.result import as_data, spots_csv
+from linkcalc.area.relay.search import FIGURES, best_cells, chained
 from linkcalc.area.relay.siting import profiles, relay_siting, stations
 from linkcalc.area.scheduler import Local
-from linkcalc.area.tiles import Run
+from linkcalc.area.tiles import Run, tile_answer
 from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.files import sample_path
 from linkcalc.link.advice import advise
@@ -125,6 +126,28 @@ def test_every_cell_of_a_small_area_is_what_check_says_and_so_is_the_best(loaded
         0
     ] == pytest.approx(0.0, abs=0.05)
     assert all(chain.off_db < 0.01 for chain in found.spots)
+
+
+@pytest.mark.parametrize(
+    ("power_dbm", "sent", "capped"),
+    [
+        (27.0, "report_interval_s = 600.0", False),  # 25 mW ERP allowed at 868.0-868.6 MHz, (EU) 2025/105
+        (14.0, "report_interval_s = 5.0", True),  # 36 s an hour
+        (14.0, '[[message]]\nname = "level"\nkind = "level_report"\nlink = "level"\ninterval_s = 5.0', True),
+    ],
+)
+def test_a_spot_counts_no_more_than_the_law_allows_as_a_check_does(power_dbm, sent, capped, tmp_path):
+    over = load_plan(write(tmp_path, ridge(), extra=f'\n[regulation]\nregion = "eu"\n{sent}\n'))
+    over = over.changed({f"{name}.transmit_power_dbm": power_dbm for name in ("tank", "shed")})
+    found = siting(over, relays=1, cell_m=120.0)
+    assert all(chain.off_db < 0.01 for chain in found.spots)
+    checked = profiles(over, found.link, found.relay, found.spots[0])
+    for hop, check in zip(found.spots[0].hops, checked, strict=True):
+        assert hop.verdict == check.verdict
+        margins = [[d.fade_margin_db for d in one.directions] for one in (hop, check)]
+        assert margins[0] == pytest.approx(margins[1], abs=1e-6)
+        assert capped == (hop.verdict == "at_risk" and hop.spare_db > 0.0)
+    assert any("over the legal limits" in note for note in found.notes)
 
 
 def test_the_best_spot_stands_on_the_ridge_between(result):
@@ -618,11 +641,10 @@ def test_a_chain_of_figures_takes_the_worst_of_each(result):
     hops = [{name: result.bands[f"{place}_{name}"] for name in FIGURES} for place in ("first", "second")]
     both = chained(hops)
     np.testing.assert_array_equal(both["verdict"], np.minimum(hops[0]["verdict"], hops[1]["verdict"]))
-    assert all_hops.__doc__ is not None
 
 
 def test_the_geotiff_holds_every_band_in_place(result):
-    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+    with rasterio.MemoryFile(geotiff("relay.tif", result.raster())) as memory, memory.open() as file:
         names = [text.split(":")[0] for text in file.descriptions]
         assert file.profile["tiled"]
         assert file.compression.value == "DEFLATE"
@@ -636,7 +658,7 @@ def test_the_geotiff_holds_every_band_in_place(result):
 
 
 def test_spots_are_written_as_points_and_rows(result):
-    made = json.loads(spots_geojson(result))
+    made = json.loads(result.to_geojson())
     relays = [f for f in made["features"] if f["properties"]["what"] == "relay"]
     rows = [line.split(",") for line in spots_csv(result).splitlines()]
     assert len(relays) == len(rows) - 1 == len(result.spots)

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from linkcalc.area import coverage as area
 from linkcalc.area.coverage import plan_coverage, prepared_job, shared_grid
-from linkcalc.area.geofiles import closing_area, geotiff
+from linkcalc.area.gridded import geotiff
 from linkcalc.area.losses import losses
 from linkcalc.area.margins import answers
 from linkcalc.area.tiles import BANDS, SHARED_BANDS
@@ -69,12 +69,12 @@ def test_every_cell_holds_the_better_of_the_stations(loaded, result):
     grid = shared_grid(loaded, list(SHEDS), RADIUS_M, CELL_M)
     alone = []
     for name in SHEDS:
-        with prepared_job(loaded, name, RADIUS_M, cell_m=CELL_M) as job:
-            x, y = (v.ravel() for v in job.land.position_of(*grid.geographic(east, north)))
-            inside = np.hypot(x, y) <= RADIUS_M
-            found = losses(job.land, job.template, job.fixed, x[inside], y[inside])
-            here = (job.land.latitude_deg, job.land.longitude_deg)
-            got = answers(job.template, job.fixed, here, x[inside], y[inside], found)
+        job = prepared_job(loaded, name, RADIUS_M, cell_m=CELL_M)
+        (hop,) = job.hops
+        x, y = (v.ravel() for v in hop.land.position_of(*grid.geographic(east, north)))
+        inside = np.hypot(x, y) <= RADIUS_M
+        found = losses(hop.land, hop.template, hop.fixed, x[inside], y[inside])
+        got = answers(hop.template, hop.fixed, hop.station_deg, x[inside], y[inside], found)
         figures = np.full((3, x.size), np.nan)
         figures[:, inside] = got.margin_db, got.spare_db, np.where(found.known, got.verdict, np.nan)
         alone.append(figures.reshape(3, side, side))
@@ -122,12 +122,12 @@ def test_stations_are_no_better_for_being_named_in_another_order(loaded, result)
 
 
 def test_files_name_the_station_that_serves(result):
-    with rasterio.MemoryFile(geotiff(result)) as memory, memory.open() as file:
+    with rasterio.MemoryFile(geotiff("coverage.tif", result.raster())) as memory, memory.open() as file:
         assert file.count == len(BANDS) + len(SHARED_BANDS)
         assert file.descriptions[len(BANDS)].startswith("serving_station")
         serving = file.read(len(BANDS) + 1, masked=True).filled(np.nan)
     np.testing.assert_array_equal(serving, result.bands["serving_station"])
-    features = json.loads(closing_area(result))["features"]
+    features = json.loads(result.to_geojson())["features"]
     stations = [f for f in features if f["properties"]["what"] == "station"]
     assert [f["properties"]["station"] for f in stations] == list(SHEDS)
     for feature, (latitude, longitude) in zip(stations, SHEDS.values(), strict=True):

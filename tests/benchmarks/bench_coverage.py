@@ -19,8 +19,8 @@ import numpy as np
 from linkcalc.area import kernels
 from linkcalc.area.coverage import prepared_job
 from linkcalc.area.losses import grid_of, losses
-from linkcalc.area.margins import answers
-from linkcalc.area.tiles import TILE_CELLS, Job
+from linkcalc.area.margins import Around, answers
+from linkcalc.area.tiles import TILE_CELLS
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from tests.benchmarks.measure import Row, side_by_side
@@ -84,9 +84,9 @@ def folder() -> Path:
     return made
 
 
-def job(radius_m: float) -> Job:
-    with prepared_job(load_plan(folder() / "plan.toml"), "shed", radius_m) as made:
-        return made
+def job(radius_m: float) -> Around:
+    (hop,) = prepared_job(load_plan(folder() / "plan.toml"), "shed", radius_m).hops
+    return hop
 
 
 def places(count: int, radius_m: float, seed: int = 9) -> tuple[np.ndarray, np.ndarray]:
@@ -112,7 +112,7 @@ def compiled_sampling() -> Any:
     return compiled.compile_function(sampling, uses=kernels.USES)
 
 
-def sample(work: Job, east: np.ndarray, north: np.ndarray) -> np.ndarray:
+def sample(work: Around, east: np.ndarray, north: np.ndarray) -> np.ndarray:
     land = work.land
     places = np.stack([east / land.radius_m, north / land.radius_m, np.hypot(east, north)], axis=-1)
     grid = grid_of(land, outward=True)
@@ -121,16 +121,15 @@ def sample(work: Job, east: np.ndarray, north: np.ndarray) -> np.ndarray:
     return ends
 
 
-def cell(work: Job, east: np.ndarray, north: np.ndarray, *, use_numba: bool = True) -> Any:
+def cell(work: Around, east: np.ndarray, north: np.ndarray, *, use_numba: bool = True) -> Any:
     """All that a tile's cells take."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         found = losses(work.land, work.template, work.fixed, east, north, use_numba=use_numba)
-        here = (work.land.latitude_deg, work.land.longitude_deg)
-        return answers(work.template, work.fixed, here, east, north, found)
+        return answers(work.template, work.fixed, work.station_deg, east, north, found)
 
 
-def in_tiles(work: Job, east: np.ndarray, north: np.ndarray) -> None:
+def in_tiles(work: Around, east: np.ndarray, north: np.ndarray) -> None:
     """The same as the command does it, some thousand cells at a time."""
     for i in range(0, east.size, TILE_CELLS**2):
         cell(work, east[i : i + TILE_CELLS**2], north[i : i + TILE_CELLS**2])
@@ -220,10 +219,10 @@ import sys, time
 from linkcalc.area.coverage import prepared_job
 from linkcalc.area.tiles import get_ready
 from linkcalc.plan import load_plan
-with prepared_job(load_plan(sys.argv[1]), "shed", 300.0) as job:
-    before = time.process_time()
-    get_ready(job, lambda line: None)
-    print(time.process_time() - before)
+job = prepared_job(load_plan(sys.argv[1]), "shed", 300.0)
+before = time.process_time()
+get_ready(job, lambda line: None)
+print(time.process_time() - before)
 """
 
 
@@ -244,13 +243,12 @@ from linkcalc.area.coverage import coverage, prepared_job
 from linkcalc.area.tiles import get_ready
 from linkcalc.plan import load_plan
 loaded = load_plan(sys.argv[1])
-with prepared_job(loaded, "shed", 300.0) as job:
-    get_ready(job, lambda line: None)
+get_ready(prepared_job(loaded, "shed", 300.0), lambda line: None)
 before = int(open("/proc/self/statm").read().split()[1]) * resource.getpagesize() // 1024
-with prepared_job(loaded, "shed", float(sys.argv[2])) as job:
-    coverage(job)
+job = prepared_job(loaded, "shed", float(sys.argv[2]))
+coverage(job)
 after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-print(before, after, job.land.bytes_read)
+print(before, after, job.hops[0].land.cells.nbytes + job.hops[0].land.native.nbytes)
 """
 
 

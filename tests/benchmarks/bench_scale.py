@@ -35,8 +35,7 @@ def lands() -> dict[str, Job]:
         bench_coverage.invented_raster(folder / "invented.tif", cells=700, relief=relief)
         plan = folder / "plan.toml"
         plan.write_text(bench_coverage.PLAN)
-        with prepared_job(load_plan(plan), "shed", RADIUS_M) as job:
-            made[name] = job
+        made[name] = prepared_job(load_plan(plan), "shed", RADIUS_M)
     return made
 
 
@@ -48,12 +47,10 @@ def rows() -> list[Row]:
     cost: dict[str, float] = dict.fromkeys(jobs, np.inf)
     limit = np.inf
     parts = {name: job.tiles()[:: len(job.tiles()) // TILES] for name, job in jobs.items()}
-    cells = {
-        name: sum(int((job.length_m(t) <= RADIUS_M).sum()) for t in parts[name]) for name, job in jobs.items()
-    }
+    cells = {name: sum(len(job.cells(t)[0]) for t in parts[name]) for name, job in jobs.items()}
     for job in jobs.values():
         get_ready(job, lambda line: None)
-    bench_coverage.sample(jobs["hilly"], east, north)
+    bench_coverage.sample(jobs["hilly"].hops[0], east, north)
     for _ in range(REPEATS):  # by turns; the least is what the work takes
         for name, job in jobs.items():
             begin = time.perf_counter()
@@ -61,7 +58,7 @@ def rows() -> list[Row]:
                 tile_answer(job, tile)
             cost[name] = min(cost[name], (time.perf_counter() - begin) / cells[name])
         begin = time.perf_counter()
-        bench_coverage.sample(jobs["hilly"], east, north)
+        bench_coverage.sample(jobs["hilly"].hops[0], east, north)
         limit = min(limit, (time.perf_counter() - begin) / east.size)
     found = [
         Row(
@@ -103,6 +100,6 @@ def _cluster(job: Job, tiles: list) -> list[Row]:
     answer = tile_answer(job, tiles[0])
     detail = (
         f"a tile of {answer[0].size} cells is {answer.nbytes / 1e3:.0f} kB on its way back, the job"
-        f" {job.land.bytes_read / 1e6:.1f} MB to each worker"
+        f" {(job.hops[0].land.cells.nbytes + job.hops[0].land.native.nbytes) / 1e6:.1f} MB to each worker"
     )
     return [Row("scale: tiles here over tiles on a cluster, one thread", here / there, 0.8, ">=", detail)]

@@ -18,7 +18,7 @@ from linkcalc.fleets.answer import answer
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
 from linkcalc.views.fleet_figures import airtime_figure, load_figure, map_figure
-from linkcalc.views.fleet_text import _share, fleet_json, fleet_report, success_words
+from linkcalc.views.fleet_text import _share, fleet_report, success_words
 from linkcalc.views.style import render
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
@@ -338,7 +338,7 @@ def test_success_is_not_rounded_up_to_what_it_lacks(result):
 
 def test_json_has_no_digits_without_meaning(result):
     words: list[str] = []
-    json.loads(fleet_json(result), parse_float=words.append)
+    json.loads(result.to_json(), parse_float=words.append)
     assert max(len(re.sub(r"e.*|[-.]", "", w).lstrip("0")) for w in words) <= 10
 
 

@@ -17,11 +17,11 @@ from linkcalc.link.legal import lawful
 from linkcalc.link.on_ground import recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.verdict import check_link
-from linkcalc.link.wording import lack_words
 from linkcalc.propagation import compiled
 from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import survey_link
 from linkcalc.views.fieldsheet import field_sheet_html
+from linkcalc.views.link_words import lack_words
 from tests.fieldsheet.browser import SIZES, WAITING, Browser, until
 from tests.fieldsheet.sheets import Page, sample_page
 

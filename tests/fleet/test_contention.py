@@ -12,7 +12,7 @@ from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.levels import above
 from linkcalc.fleets.network import FADING_K_DB, STEADY, Network, Setting
 from linkcalc.fleets.random_access import blocked
-from linkcalc.link.reliability import message_success, rician_outage, two_way_success
+from linkcalc.link.reliability import message_failure, rician_outage, two_way_success
 from tests.fleet.networks import AIRTIME_S, aloha_success, equal_nodes, scattered
 
 
@@ -44,7 +44,7 @@ def test_a_node_alone_has_the_success_of_its_link():
             zero = np.zeros(1, dtype=np.int64)
             found = outlook(one, Setting(zero, zero + 3, np.full(1, power)))
             margin = found.margin_db[0]
-            wanted = message_success(margin, 8.0, rician_k_db=k_db, tries=3)
+            wanted = 1.0 - message_failure(margin, 8.0, rician_k_db=k_db, tries=3)
             assert found.success[0] == pytest.approx(wanted, abs=1e-4)
             assert found.alone[0] == pytest.approx(found.success[0], abs=1e-12)
 

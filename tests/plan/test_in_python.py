@@ -92,3 +92,22 @@ def test_a_profile_is_given_once(tmp_path: Path) -> None:
     loaded = load_plan(write(tmp_path, PLAN))
     with pytest.raises(PlanError, match='link "level": give profile_csv or its profile, not both'):
         plan_from(loaded.plan, base_dir=tmp_path, profiles={"level": PROFILE})
+
+
+def test_a_feeder_grows_with_an_antenna_that_is_set_higher_in_python_as_on_the_command_line() -> None:
+    file = sample_path("upland")
+    height, length = "generator shed.antenna_height_m", "generator shed.feeder.length_m"
+    for values, length_m in (
+        ({height: 16}, 16.0),
+        ({height: 4}, 6.0),
+        ({height: 16, length: 6}, 6.0),
+        ({height: 16, "generator shed.feeder": {"type": "rg213", "length_m": 9}}, 9.0),
+        ({"tank.antenna_height_m": 16}, 6.0),
+    ):
+        changed = load_plan(file).changed(values).plan
+        assert changed.station_named("generator shed").feeder.length_m == length_m, values
+        if "generator shed.feeder" not in values:
+            assert changed == load_plan(file, [f"{key}={value}" for key, value in values.items()]).plan
+    higher = check_plan(load_plan(file).changed({height: 16}), advice=False).links[0].directions[0]
+    bare = load_plan(file).changed({height: 16, length: 6})
+    assert higher.fade_margin_db < check_plan(bare, advice=False).links[0].directions[0].fade_margin_db

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from linkcalc.errors import DomainError, OutOfRangeWarning
 from linkcalc.propagation import noise
-from linkcalc.propagation.noise import system_noise, system_noise_power_dbm
+from linkcalc.propagation.noise import system_noise
 
 environments = st.sampled_from(["city", "residential", "rural", "quiet_rural", "none"])
 frequencies = st.floats(30e6, 6e9)
@@ -123,7 +123,7 @@ def test_external_and_receiver_noise_combine_as_factors() -> None:
 
 
 def test_the_entered_rise_lifts_the_floor_by_itself() -> None:
-    quiet, running = (system_noise_power_dbm(125e3, 6.0, "rural", rise, 868e6) for rise in (0.0, 9.0))
+    quiet, running = (system_noise(125e3, 6.0, "rural", rise, 868e6).total_dbm for rise in (0.0, 9.0))
     assert running - quiet == pytest.approx(9.0)
 
 
@@ -171,11 +171,11 @@ def test_galactic_noise_outdoes_the_quiet_country_at_30_mhz() -> None:
 )
 def test_an_undefined_argument_is_named(arguments: tuple, named: str) -> None:
     with pytest.raises(DomainError, match=named):
-        system_noise_power_dbm(*arguments)
+        system_noise(*arguments)
 
 
 def test_arguments_broadcast() -> None:
     found = system_noise([125e3, 250e3], 6.0, "city", [[0.0], [6.0]], 868e6)
     assert found.total_dbm.shape == found.extrapolated.shape == (2, 2)
-    assert found.total_dbm[1, 1] == pytest.approx(system_noise_power_dbm(250e3, 6.0, "city", 6.0, 868e6))
-    assert isinstance(system_noise_power_dbm(125e3, 6.0, "rural", 0.0, 868e6), float)
+    assert found.total_dbm[1, 1] == pytest.approx(system_noise(250e3, 6.0, "city", 6.0, 868e6).total_dbm)
+    assert isinstance(system_noise(125e3, 6.0, "rural", 0.0, 868e6).total_dbm, float)

@@ -8,7 +8,7 @@ from scipy.integrate import trapezoid
 from scipy.stats import ncx2
 
 from linkcalc.errors import DomainError
-from linkcalc.radio import fsk
+from linkcalc.radio import fsk, receiver
 
 
 def test_time_on_air_is_every_byte_at_the_bit_rate():
@@ -56,8 +56,8 @@ def test_required_snr_is_the_one_that_loses_that_share(lost):
 
 def test_sensitivity_adds_noise_figure_and_snr_to_thermal_noise():
     # Rec. ITU-R P.372: k T0 B with T0 = 290 K, -174.0 dBm in 1 Hz to a tenth
-    assert fsk.sensitivity_dbm(0.0, 1.0, 0.0) == pytest.approx(-174.0, abs=0.03)
-    assert fsk.sensitivity_dbm(10.0, 100e3, 6.0) == pytest.approx(-174 + 50 + 6 + 10, abs=0.03)
+    assert receiver.sensitivity_dbm(1.0, 0.0, 0.0) == pytest.approx(-174.0, abs=0.03)
+    assert receiver.sensitivity_dbm(100e3, 6.0, 10.0) == pytest.approx(-174 + 50 + 6 + 10, abs=0.03)
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ their docstrings promise stands here as a pair of overloads.
 """
 
 import ast
+import importlib
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -32,6 +33,7 @@ def stubs() -> Iterator[tuple[Path, str]]:
     """Path and text of every stub."""
     yield ROOT / "__init__.pyi", face()
     for room in ROOMS:
+        yield ROOT / room / "__init__.pyi", room_face(room)
         for source in sorted((ROOT / room).glob("[a-z]*.py")):
             tree = ast.parse(source.read_text())
             if any(_is_elementwise(node) for node in tree.body):
@@ -44,6 +46,14 @@ def face() -> str:
     for name, home in sorted(linkcalc._HOMES.items(), key=lambda item: (item[1], item[0])):
         lines.append(f"from linkcalc{'' if home == name else f'.{home}'} import {name} as {name}")
     return "\n".join(lines) + "\n"
+
+
+def room_face(room: str) -> str:
+    """The modules of a room, which it imports when they are first used."""
+    names = importlib.import_module(f"linkcalc.{room}").__all__
+    return (
+        "\n".join([HEAD.splitlines()[0], *(f"from linkcalc.{room} import {n} as {n}" for n in names)]) + "\n"
+    )
 
 
 def stub(module: str, tree: ast.Module) -> str:

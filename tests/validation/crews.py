@@ -26,7 +26,7 @@ import numpy as np
 
 from linkcalc.link.case import LinkCase
 from linkcalc.link.findings import WAYS
-from linkcalc.link.uncertainty import fading
+from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.site.measured import Side
 from linkcalc.site.readings import read_all
 from linkcalc.site.survey import Survey, survey_link
@@ -236,8 +236,7 @@ def run(scenario: Scenario, crews: int, seed: int = 1) -> Outcome:
     with tempfile.TemporaryDirectory() as folder:
         for number in range(crews):
             case = scenario.cases[number % len(scenario.cases)]
-            kind, k_db = fading(case)
-            k_db = -100.0 if kind == "rayleigh" else k_db
+            k_db = rician_k_db(case)
             crew = Crew(rng, case, k_db=k_db, **scenario.how)  # type: ignore[arg-type]
             crew.visit()
             found = crew.survey(Path(folder), scenario.files)

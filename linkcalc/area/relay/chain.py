@@ -20,9 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
-from linkcalc.area.relay.hops import Hops
-from linkcalc.area.relay.search import Job, all_hops, hop_figures, ranked
-from linkcalc.area.tiles import Progress, Run, tell_nobody
+from linkcalc.area.relay.search import FIGURES, Hops, ranked
+from linkcalc.area.tiles import Job, Progress, Run, tell_nobody, worked_off
 
 BLOCKS_ACROSS = 12
 """Blocks along each side of the square around the area."""
@@ -128,7 +127,8 @@ def _spare_db(hops: Hops, cell: Cell, others: NDArray[np.int64], run: Run) -> Fl
     """What the hop from a relay beside the first station to others in cells, (n, 2), has to spare."""
     hop = hops.middle(cell, "near", *others.T)
     position = hops.grid.geographic(*hops.grid.east_north(*others.T))
-    found = hop_figures(hop, *hop.land.position_of(*position), use_numba=run.numba)
+    places = hop.land.position_of(*position)
+    found = hop.figures(("spare_db", "verdict"), *places, use_numba=run.numba)
     return ranked(found["spare_db"], found["verdict"])
 
 
@@ -146,8 +146,8 @@ def _moved(
         wanted[stays] = False
         if wanted.any():
             hop = hops.middle(stays, "near" if moving_second else "far", *np.nonzero(wanted))
-            job = Job(hops.grid, wanted, (hop,), run.numba)
-            found = all_hops(job, replace(run, say=tell_nobody))[0]
+            job = Job(hops.grid, (hop,), FIGURES, run.numba, wanted=wanted)
+            (found,) = worked_off(job, replace(run, say=tell_nobody))
             between = ranked(found["spare_db"], found["verdict"])
             tried += int(wanted.sum())
             chain = np.minimum(np.minimum(ranks, rank_of_stay[stays]), between)

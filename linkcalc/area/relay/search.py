@@ -1,21 +1,28 @@
-"""Every cell of an area as a place for a relay: the margins of both hops, each over its own full profile."""
+"""Every cell of an area as a place for a relay: the hops over relays in cells, their equipment, the land they cross,
+and the margins of both, each over its own full profile."""
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc._arrays import Floats
 from linkcalc.area.access import Grid, Mask
-from linkcalc.area.margins import Answers, answers_around
-from linkcalc.area.relay.hops import Hop
-from linkcalc.area.tiles import Job as CoverageJob
-from linkcalc.area.tiles import Run, Singles, Tile, TileStore, blocks, digest_of, worked_off
+from linkcalc.area.land import read_land
+from linkcalc.area.losses import End
+from linkcalc.area.margins import Answers, Around, template_case
+from linkcalc.area.plane import Plane
 from linkcalc.errors import DomainError
+from linkcalc.link.relayed_plan import placed, with_relays
 from linkcalc.link.requirement import VERDICTS, Requirement
+from linkcalc.plan import Link, Station
+from linkcalc.plan.stations import position_deg
+from linkcalc.terrain.land_cover import Layers
+
+if TYPE_CHECKING:
+    from linkcalc.plan import LoadedPlan
 
 FIGURES = (
     "margin_forward_db",
@@ -33,67 +40,75 @@ median loss; index into `requirement.VERDICTS`."""
 
 
 @dataclass(frozen=True, eq=False)
-class Job:
-    """Everything a tile's work needs; can be pickled."""
+class Hop(Around):
+    """One hop between a station that stays and the cells."""
 
-    grid: Grid
-    wanted: Mask
-    """(side, side): cells to answer."""
-    hops: tuple[Hop, ...]
-    use_numba: bool
+    in_three: Requirement | None = None
+    """What is required of the hop if it is one of three, where that may be asked for."""
 
-    @property
-    def shape(self) -> tuple[int, int, int]:
-        """Of all figures of all hops, rows and columns."""
-        return len(self.hops) * len(FIGURES), self.grid.side, self.grid.side
-
-    def tiles(self) -> list[Tile]:
-        """The tiles that hold wanted cells."""
-        whole = blocks(self.grid.side, use_numba=self.use_numba)
-        return [t for t in whole if self.wanted[t.top : t.bottom, t.left : t.right].any()]
-
-    def cells(self, tile: Tile) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Rows and columns of a tile's wanted cells."""
-        rows, columns = np.nonzero(self.wanted[tile.top : tile.bottom, tile.left : tile.right])
-        return rows + tile.top, columns + tile.left
-
-    def work_m(self, tile: Tile) -> float:
-        """Length of all profiles of a tile: what its work is proportional to."""
-        east, north = self.grid.east_north(*self.cells(tile))
-        total = 0.0
-        for hop in self.hops:
-            x, y = self.grid.position_of(hop.land.latitude_deg, hop.land.longitude_deg)
-            total += float(np.hypot(east - x, north - y).sum())
-        return total
+    def figures(
+        self, names: Sequence[str], east_m: Floats, north_m: Floats, *, use_numba: bool | None = None
+    ) -> dict[str, Floats]:
+        """Some of `FIGURES` at positions in metres from the station that stays, by name, (n,)."""
+        got = self.answers(east_m, north_m, use_numba=use_numba)
+        three = ranked(_spare_db(self.in_three, got), got.verdict)
+        return {name: three if name == "spare_in_three_db" else got.named(name) for name in names}
 
     def digest(self) -> str:
-        """SHA-256 of all that a tile's numbers depend on, the formulas themselves included."""
-        wanted = hashlib.sha256(np.packbits(self.wanted).tobytes()).hexdigest()
-        figures = (wanted, self.grid, FIGURES, [(hop.fixed, hop.in_three) for hop in self.hops])
-        lands, cases = [hop.land for hop in self.hops], [hop.template for hop in self.hops]
-        return digest_of(lands, cases, figures, use_numba=self.use_numba)
+        return f"{super().digest()} {self.in_three}"
 
 
-def tile_answer(job: Job, tile: Tile) -> Singles:
-    """All figures of all hops in one tile, (hops * figures, rows, columns); NaN in cells not wanted."""
-    rows, columns = job.cells(tile)
-    shape = (tile.bottom - tile.top, tile.right - tile.left)
-    whole = np.full((job.shape[0], *shape), np.nan, dtype=np.float32)
-    position = job.grid.geographic(*job.grid.east_north(rows, columns))
-    for number, hop in enumerate(job.hops):
-        found = hop_figures(hop, *hop.land.position_of(*position), use_numba=job.use_numba)
-        for i, name in enumerate(FIGURES):
-            whole[number * len(FIGURES) + i, rows - tile.top, columns - tile.left] = found[name]
-    return whole
+@dataclass(frozen=True, eq=False)
+class Hops:
+    """What all hops of a link over relays have in common."""
 
+    loaded: "LoadedPlan"
+    link: Link
+    relay: Station
+    """Without a place."""
+    terrain: Layers
+    grid: Grid
 
-def hop_figures(
-    hop: Hop, east_m: Floats, north_m: Floats, *, use_numba: bool | None = None
-) -> dict[str, Floats]:
-    """Figures of a hop to positions in metres from the station that stays, by name, (n,)."""
-    got = answers_around(hop.land, hop.template, hop.fixed, east_m, north_m, use_numba=use_numba)
-    three = ranked(_spare_db(hop.in_three, got), got.verdict)
-    return {name: three if name == "spare_in_three_db" else got.named(name) for name in FIGURES}
+    def outer(self, wanted: Mask, in_three: Requirement | None) -> tuple[Hop, Hop]:
+        """From the link's first station to the cells, and from the cells to its second."""
+        somewhere = placed(self.relay, self.grid.latitude_deg, self.grid.longitude_deg)
+        plan = with_relays(self.loaded, self.link, [somewhere])
+        cells = self.grid.geographic(*self.grid.east_north(*np.nonzero(wanted)))
+        found = []
+        for link, name in zip(plan.plan.link, (self.link.from_, self.link.to), strict=True):
+            away = Plane(*position_deg(plan.plan.station_named(name))).position_of(*cells)
+            found.append(self._from(plan, link, name, float(np.hypot(*away).max()) + 1.0, in_three))
+        return found[0], found[1]
+
+    def middle(
+        self, cell: tuple[int, int], fixed: End, rows: NDArray[np.int64], columns: NDArray[np.int64]
+    ) -> Hop:
+        """The hop between two relays, one in a cell, with land that reaches the other's cells.
+
+        `fixed` is "near" for the relay beside the link's first station.
+        """
+        here_m = self.grid.east_north(*cell)
+        there_m = self.grid.east_north(rows, columns)
+        # in the plane of the middle, distances elsewhere are too long by less than this
+        reach_m = 1.001 * float(np.hypot(there_m[0] - here_m[0], there_m[1] - here_m[1]).max()) + 1.0
+        latitude, longitude = (float(v) for v in self.grid.geographic(*here_m))
+        relays = [placed(self.relay, latitude, longitude, number) for number in (1, 2)]
+        plan = with_relays(self.loaded, self.link, relays)
+        return self._from(plan, plan.plan.link[1], relays[0 if fixed == "near" else 1].name, reach_m)
+
+    def _from(
+        self,
+        plan: "LoadedPlan",
+        link: Link,
+        station: str,
+        reach_m: float,
+        in_three: Requirement | None = None,
+    ) -> Hop:
+        template, fixed = template_case(plan, link, station)
+        latitude, longitude = position_deg(plan.plan.station_named(station))
+        rules = self.loaded.plan.terrain
+        land = read_land(self.terrain, latitude, longitude, reach_m, name=station, rules=rules, whole=False)
+        return Hop(land, template, fixed, in_three)
 
 
 def _spare_db(asked: Requirement | None, got: Answers) -> Floats:
@@ -115,18 +130,6 @@ def ranked(spare_db: Any, verdict: Any) -> Floats:
     """
     capped = (spare_db >= 0.0) & (verdict < VERDICTS.index("closes"))
     return np.asarray(np.where(capped, -1.0 / (1.0 + np.maximum(spare_db, 0.0)), spare_db), dtype=np.float64)
-
-
-def all_hops(job: Job, run: Run, store: TileStore | None = None) -> list[dict[str, Singles]]:
-    """All figures of all hops, tile by tile: for each hop its `FIGURES` by name, (side, side).
-
-    Tiles that are in the store are taken over, the others kept there.
-    """
-    hop = job.hops[0]
-    first = CoverageJob(hop.land, hop.template, hop.fixed, hop.land.radius_m, job.use_numba, job.grid)
-    whole = worked_off(tile_answer, job, first, run, store)
-    figures = whole.reshape(len(job.hops), len(FIGURES), job.grid.side, job.grid.side)
-    return [dict(zip(FIGURES, hop, strict=True)) for hop in figures]
 
 
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:

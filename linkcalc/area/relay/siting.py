@@ -4,24 +4,23 @@ import math
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.area import kernels
 from linkcalc.area.access import Access, Allowed, Grid, Mask, allowed_cells
 from linkcalc.area.coverage import refuse_too_many
 from linkcalc.area.losses import surroundings_notes
 from linkcalc.area.margins import placed_deg
 from linkcalc.area.relay.chain import best_pair
-from linkcalc.area.relay.hops import Hop, Hops
 from linkcalc.area.relay.result import Chain, HopCheck, Place, RelaySiting
-from linkcalc.area.relay.search import Job, all_hops, best_cells, chained, ranked
-from linkcalc.area.tiles import Run, Singles, telling_of_tiles
+from linkcalc.area.relay.search import FIGURES, Hop, Hops, best_cells, chained, ranked
+from linkcalc.area.tiles import Job, Run, Singles, telling_of_tiles, worked_off
 from linkcalc.errors import DomainError, TerrainError
 from linkcalc.link.case import directional
-from linkcalc.link.decision import judge_link
+from linkcalc.link.decision import decide
+from linkcalc.link.notes import over_limits
 from linkcalc.link.on_ground import link_case, open_terrain, recorded_notes
 from linkcalc.link.relayed_plan import RelayKit, placed, relay_station, with_relays
 from linkcalc.link.requirement import Requirement
@@ -83,10 +82,10 @@ def relay_siting(
         allowed = allowed_cells(grid, ground, area, access)
         direct = _checked_hop(loaded, link, terrain)
         outer = hops.outer(allowed.mask, None if relays == 1 else Requirement.of(link).of_each_hop(3))
-        job = Job(grid, allowed.mask, outer, run.numba)
+        job = Job(grid, outer, FIGURES, run.numba, wanted=allowed.mask)
         store = run.store_of(job)
         telling.enter_context(telling_of_tiles(store, run.say))
-        found = all_hops(job, run, store)
+        found = worked_off(job, run, store)
         both = chained(found)
         if not np.isfinite(both["spare_db"]).any():
             if store is not None:
@@ -106,7 +105,7 @@ def relay_siting(
             two = None if search is None else answered.chain(search.first, search.second)
         listed = [spots[0]] if two is None else [spots[0], two]
         ends = [
-            Place(name, *at, *_metres(grid, at), float(terrain.ground.sample(*at)), 0.0, None)
+            Place(name, *at, *grid.spot_of(at), float(terrain.ground.sample(*at)), 0.0, None)
             for name, at in zip((link.from_, link.to), ends_deg, strict=True)
         ]
     return RelaySiting(
@@ -218,8 +217,12 @@ class _Answered:
         hops = self.hops
         plan = with_relays(hops.loaded, hops.link, stations(hops.relay, Chain(tuple(places), (), 0.0)))
         checks = tuple(_checked_hop(plan, hop, hops.terrain) for hop in plan.plan.link)
-        outer = zip((checks[0], checks[-1]), self.found, (cells[0], cells[-1]), strict=True)
-        off = max(abs(check.margin_db - _weaker_db(figures, cell)) for check, figures, cell in outer)
+        off = max(
+            abs(check.margin_db - float(min(hop["margin_forward_db"][cell], hop["margin_return_db"][cell])))
+            for check, hop, cell in zip(
+                (checks[0], checks[-1]), self.found, (cells[0], cells[-1]), strict=True
+            )
+        )
         return Chain(tuple(places), checks, off)
 
     def _place(self, cell: tuple[int, int], number: int | None) -> Place:
@@ -239,11 +242,8 @@ class _Answered:
         for hop in outer:
             yield from hop.land.notes
             yield from surroundings_notes(hop.land, hop.template)
-        lands = [hop.land for hop in outer]
-        known = np.concatenate(
-            [land.spacing_m[land.windows[:, kernels.LAYER] == kernels.GROUND] for land in lands]
-        )
-        if finer := finer_than_raster(self.hops.grid.cell_m, float(known.min())):
+        finest_m = min(hop.land.finest_ground_m for hop in outer)
+        if finer := finer_than_raster(self.hops.grid.cell_m, finest_m):
             yield finer
         unknown = area & np.isnan(self.ground_m)
         if unknown.any():
@@ -262,17 +262,9 @@ class _Answered:
 
 def _checked_hop(loaded: "LoadedPlan", link: Link, terrain: Layers) -> HopCheck:
     case = link_case(loaded, link, terrain)
-    path, directions = judge_link(case)
-    return HopCheck(link.name, link.from_, link.to, path, directions, case.profile.notes)
-
-
-def _weaker_db(hop: dict[str, Any], cell: tuple[int, int]) -> float:
-    return float(min(hop["margin_forward_db"][cell], hop["margin_return_db"][cell]))
-
-
-def _metres(grid: Grid, position: tuple[float, float]) -> tuple[float, float]:
-    east, north = grid.position_of(*position)
-    return float(east), float(north)
+    found = decide(case, second_opinions=True)
+    notes = (*over_limits(found.over), *case.profile.notes)
+    return HopCheck(link.name, link.from_, link.to, found.verdict, found.facts, found.directions, notes)
 
 
 def _plan_notes(hops: Hops) -> Iterator[str]:

@@ -10,7 +10,7 @@ from linkcalc.answer import Answer
 from linkcalc.errors import PlanError
 from linkcalc.operation.channel import FadingChannel, by_site
 from linkcalc.operation.limits import shortest_interval_s
-from linkcalc.operation.messages import airtimes_s, directions_of, fitting_retries, link_of
+from linkcalc.operation.messages import airtimes_s, directions_of, fitting_retries, hops_besides, link_of
 from linkcalc.operation.tank.cycle import LostStop, lost_stop
 from linkcalc.operation.tank.loop import LEAST_WATCHDOG_INTERVALS, YEAR_S, Daily, FillLoop
 from linkcalc.operation.tank.risk import YearRisk, year_risk
@@ -306,7 +306,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
         dead_chance_after_reading=sites_measured.dead_chance,
         working_chance_after_reading=sites_measured.working_chance,
         solution=solve(loop, shape, channel, tank.overflow_chance_per_year, shortest),
-        notes=(*_notes(plan, loop, high_high_m3), *legal_note),
+        notes=(*hops_besides(plan, message), *_notes(plan, loop, high_high_m3), *legal_note),
         drawing=lost_stop(loop, shape),
     )
 

@@ -12,12 +12,12 @@ from linkcalc.link.case import figures
 from linkcalc.link.losses import MODELS
 from linkcalc.link.modulation import Signal
 from linkcalc.link.result import MODEL_NAMES
-from linkcalc.link.wording import LACKING, OVER_LIMITS, lack_words
 from linkcalc.plan import ChirpModulation
 from linkcalc.site.fieldsheet import EndSheet, FieldSheet, LimitsLine, SignalOption
 from linkcalc.site.measured_table import MeasuredTable
 from linkcalc.views import style, units
 from linkcalc.views.html import typeset
+from linkcalc.views.link_words import LACKING, OVER_LIMITS, lack_words
 from linkcalc.views.words import VERDICT_WORDS
 
 LOSS_STEP_DB = 0.005

@@ -31,6 +31,8 @@ def field_sheet_html(sheet: FieldSheet) -> str:
         for side, end in zip(("near", "far"), sheet.ends, strict=True)
     ]
     planned = sheet.planned_signal
+    heights = (sheet.pairs.near_height_m, sheet.pairs.far_height_m)
+    steps = dict.fromkeys(f"{np.median(np.diff(h)):g} m" for h in heights if len(h) > 1)
     return page(
         "fieldsheet/page.html",
         sheet=sheet,
@@ -43,7 +45,7 @@ def field_sheet_html(sheet: FieldSheet) -> str:
         ends=ends,
         signals=[f"{s.name} (as planned)" if i == planned else s.name for i, s in enumerate(sheet.signals)],
         unit=units.name("m"),
-        steps=_step_words(sheet),
+        steps=" and ".join(steps) or "none: only the planned heights",
         data=page_data(sheet),
     )
 
@@ -64,9 +66,3 @@ def _options(options: Iterable[AntennaOption | FeederOption]) -> list[str]:
         else:
             said.append(f"{o.name}: {o.words}")
     return said
-
-
-def _step_words(sheet: FieldSheet) -> str:
-    heights = (sheet.pairs.near_height_m, sheet.pairs.far_height_m)
-    steps = dict.fromkeys(f"{np.median(np.diff(h)):g} m" for h in heights if len(h) > 1)
-    return " and ".join(steps) or "none: only the planned heights"

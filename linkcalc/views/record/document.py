@@ -5,7 +5,7 @@ Here are its rows, figures and words; the page itself is `templates/record/page.
 
 from collections.abc import Iterable, Sequence
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import MODEL_NAMES, Advice, Direction, PathFacts
@@ -13,36 +13,11 @@ from linkcalc.operation.limits import EndLimits
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.site.record import Record
 from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
-from linkcalc.views import style
+from linkcalc.views import limits_text, remedies_text, style
 from linkcalc.views.budget_text import budget_rows, term_words
 from linkcalc.views.html import data_url, drawing, page
-from linkcalc.views.limits_text import (
-    STATUS_WORDS,
-    interval_words,
-    keep_away_words,
-    power_words,
-    sender_words,
-)
 from linkcalc.views.record import pictures
-from linkcalc.views.record.rows import (
-    acceptance_data,
-    as_built_rows,
-    date_words,
-    level,
-    readings_data,
-    setting_rows,
-    site_rows,
-    without_commands,
-)
-from linkcalc.views.remedies_text import (
-    EXAMPLES,
-    bill_cells,
-    changes_words,
-    cost_words,
-    effect_words,
-    money,
-    parts_words,
-)
+from linkcalc.views.record import rows as of_record
 from linkcalc.views.words import (
     VERDICT_WORDS,
     assumption_lines,
@@ -56,6 +31,9 @@ from linkcalc.views.words import (
     trimmed,
 )
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 Data = dict[str, Any]
 
 
@@ -63,38 +41,40 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
     """Write the record as one page of HTML that needs nothing else."""
     from markupsafe import Markup
 
-    result = record.result
+    result, bill = record.result, record.bill
     rules = files("linkcalc.views.record").joinpath("record.css").read_text("utf-8")
     signed = ["Installed and measured by", "Accepted for the customer", *["Witnessed by"] * signature_lines]
     return page(
         "record/page.html",
         record=record,
         rules=Markup(rules.replace("/* colours */", style.css_variables(style.RECORD))),
-        day=record.day and date_words(record.day),
+        day=record.day and of_record.date_words(record.day),
         ways=[f"from {d.from_} to {d.to}" for d in result.directions],
         stations=[s.station.name for s in record.sites],
         answer=_answer(record),
         # that a link is no safety function, the plan's cautions have said
         cautions=[c for c in record.cautions if c != MEASURED_CAUTIONS[0]],
         not_of_this_site=starter_words(record.assumed),
-        example_prices=EXAMPLES,
+        example_prices=remedies_text.EXAMPLES,
         remedies=_remedies(record),
-        site_rows=site_rows(record),
-        map=_map(record),
-        bill=_bill(record),
+        site_rows=of_record.site_rows(record),
+        map=record.map and _drawn("map", "Stations and path from above", pictures.map_figure(record)),
+        bill=[[part.station, *remedies_text.bill_cells(part)] for part in bill.parts],
+        total=["Together", "", "", "", remedies_text.money(bill.cost, bill.currency)],
         profile=_profile(record),
         budget=_budget(result.directions),
         uncertain=_uncertain(result.directions),
         limits=_limits(record),
-        settings=setting_rows(record),
-        as_built=as_built_rows(record),
-        readings=readings_data(record),
-        test=acceptance_data(record),
-        operation=[without_commands(line) for line in record.operation],
+        settings=of_record.setting_rows(record),
+        as_built=of_record.as_built_rows(record),
+        readings=of_record.readings_data(record),
+        test=of_record.acceptance_data(record),
+        operation=[of_record.without_commands(line) for line in record.operation],
         photos=[{"name": p.name, "source": data_url(f"image/{p.kind}", p.content)} for p in record.photos],
-        measure_again_on=record.recheck.on and date_words(record.recheck.on),
+        measure_again_on=record.recheck.on and of_record.date_words(record.recheck.on),
         conditions=_conditions(record),
-        assumed=_assumed(record),
+        # what is the starter's stands at the head
+        assumed=assumption_lines([a for a in record.assumed if a not in still_the_starters(record.assumed)]),
         signs=signed[: max(signature_lines, 0)],
     )
 
@@ -144,9 +124,9 @@ def _remedies(record: Record) -> Data | None:
     return {
         "combined": [
             {
-                "cost": cost_words(r),
-                "changes": f"{changes_words(r)} ({effect_words(r)}).",
-                "parts": parts_words(r.parts, r.currency) if r.parts else "",
+                "cost": remedies_text.cost_words(r),
+                "changes": f"{remedies_text.changes_words(r)} ({remedies_text.effect_words(r)}).",
+                "parts": remedies_text.parts_words(r.parts, r.currency) if r.parts else "",
             }
             for r in result.remedies
         ],
@@ -168,27 +148,14 @@ def _advice_words(a: Advice) -> str:
     return f"{a.text.removesuffix('.')} (margin of the weaker direction {margin}, {enough})."
 
 
-def _map(record: Record) -> Data | None:
-    if record.map is None:
-        return None
-    figure, caption = pictures.map_figure(record)
-    return {"drawing": drawing(figure, "map", "Stations and path from above"), "caption": caption}
-
-
-def _bill(record: Record) -> Data:
-    """What is planned at both stations, counted and priced."""
-    bill = record.bill
-    rows = [[part.station, *bill_cells(part)] for part in bill.parts]
-    return {"rows": rows, "total": ["Together", "", "", "", money(bill.cost, bill.currency)]}
+def _drawn(name: str, label: str, drawn: "tuple[Figure, str]") -> Data:
+    figure, caption = drawn
+    return {"drawing": drawing(figure, name, label), "caption": caption}
 
 
 def _profile(record: Record) -> Data:
-    figure, caption = pictures.profile_figure(record.result)
-    return {
-        "drawing": drawing(figure, "profile", "The path in profile"),
-        "caption": caption,
-        "facts": " ".join(_path_facts(record.result.path)),
-    }
+    drawn = _drawn("profile", "The path in profile", pictures.profile_figure(record.result))
+    return {**drawn, "facts": " ".join(_path_facts(record.result.path))}
 
 
 def _path_facts(path: PathFacts) -> Iterable[str]:
@@ -233,34 +200,37 @@ def _uncertain(ways: Sequence[Direction]) -> str:
 
 def _limits(record: Record) -> Data:
     checks = [end.limits for end in record.limits]
+    rows = list(map(_sent, record.limits))
     return {
-        "rows": [_sent(end) for end in record.limits],
+        "head": list(rows[0]) if rows else [],
+        "rows": [list(row.values()) for row in rows],
         "reasons": dict.fromkeys(f"{c.reason}." for c in checks),
         "sources": dict.fromkeys(f"{rule.id}: {rule.source}." for c in checks for rule in c.rules),
-        "keep_away": [*map(keep_away_words, record.keep_away), record.keep_away_caution],
+        "keep_away": [*map(limits_text.keep_away_words, record.keep_away), record.keep_away_caution],
     }
 
 
 def _sent(end: EndLimits) -> Data:
-    """What one end sends, and what the table of limits says of it."""
-    c = end.limits
+    """What one end sends, and what the table of limits says of it, by the heads of a table."""
+    from markupsafe import Markup
+
+    c, said = end.limits, limits_text.STATUS_WORDS[end.limits.status]
     most = shortest = "unknown"
     if c.rules:
-        most = "none" if c.largest_conducted_dbm is None else power_words(c.largest_conducted_dbm)
+        most = "none" if c.largest_conducted_dbm is None else limits_text.power_words(c.largest_conducted_dbm)
         shortest = "never"
         if c.shortest_interval_rule is not None:
-            words = interval_words(c.shortest_interval_s, c.time_on_air_s * end.tries)
+            words = limits_text.interval_words(c.shortest_interval_s, c.time_on_air_s * end.tries)
             shortest = words if words in ("any", "never") else f"every {words}"
     return {
-        "what": sender_words(end),
-        "erp": level(c.erp_dbm),
-        "eirp": level(c.eirp_dbm),
-        "on_air": f"{c.time_on_air_s * 1e3:.0f} ms × {end.tries}",
-        "worst_hour": "unknown" if c.duty_cycle is None else f"{100.0 * c.duty_cycle:.2g} %",
-        "over": c.status == "over",
-        "status": STATUS_WORDS[c.status],
-        "most_power": most,
-        "shortest_interval": shortest,
+        "Transmission": limits_text.sender_words(end),
+        "ERP": of_record.level(c.erp_dbm),
+        "EIRP": of_record.level(c.eirp_dbm),
+        "On the air": f"{c.time_on_air_s * 1e3:.0f} ms × {end.tries}",
+        "Worst hour": "unknown" if c.duty_cycle is None else f"{100.0 * c.duty_cycle:.2g} %",
+        "Table says": said if c.status != "over" else Markup('<span class="over">{}</span>').format(said),
+        "Most power": most,
+        "Shortest interval": shortest,
     }
 
 
@@ -270,9 +240,3 @@ def _conditions(record: Record) -> str:
         f"Judged for trees {'in leaf' if c.leaf == 'in_leaf' else 'out of leaf'}, "
         f"{'wet' if c.wet_foliage else 'dry'} foliage, {c.ground.replace('_', ' ')}, a {c.climate} climate."
     )
-
-
-def _assumed(record: Record) -> list[str]:
-    """What the plan does not say, by the source of the default; what is the starter's stands at the head."""
-    invented = still_the_starters(record.assumed)
-    return assumption_lines([a for a in record.assumed if a not in invented])

@@ -14,7 +14,7 @@ from linkcalc.link.result import Drawing, LinkResult
 from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
-from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, width_of_text
+from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, kept_within, width_of_text
 from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption, run_places
 from linkcalc.views.map_figures import LIGHT, hillshade
 from linkcalc.views.map_frame import draw_scale
@@ -121,7 +121,7 @@ def _name_stations(room: Room, x: Floats, y: Floats, names: Sequence[str]) -> No
         above = first_is_north == (end == 0)
         words = fitted_words(style.drawable(name), 0.42 * room.width_pt, style.TEXT_PT, bold=True)
         wide = width_of_text(words, style.TEXT_PT, bold=True)
-        middle = min(max(room.x_pt(float(x[end])), wide / 2 + 6), room.width_pt - wide / 2 - 6)
+        middle = kept_within(room.x_pt(float(x[end])), wide, 6.0, room.width_pt - 6.0)
         at = room.y_pt(float(y[end])) + (11.0 if above else -11.0)
         side = "bottom" if above else "top"
         room.text(middle, at, words, style.TEXT_PT, style.INK, bold=True, paper=True, ha="center", va=side)

@@ -57,7 +57,10 @@ def site_rows(record: Record) -> Rows:
         ("Radiated in the main beam", [f"{level(s.eirp_dbm)} EIRP, {level(s.erp_dbm)} ERP" for s in sites]),
         ("Receiver noise figure", [decibel_words(s.station.noise_figure_db) for s in sites]),
         ("Radio noise around", [_noise(s) for s in sites]),
-        ("Inside a building", [_building(s) for s in sites]),
+        (
+            "Inside a building",
+            ["no" if (b := s.station.building) == "none" else b.replace("_", " ") for s in sites],
+        ),
     ]
 
 
@@ -93,11 +96,6 @@ def _noise(site: Site) -> str:
     s = site.station
     words = s.noise_environment.replace("_", " ")
     return f"{words}, engine and electronics {s.noise_rise_db:.1f} dB" if s.noise_rise_db else words
-
-
-def _building(site: Site) -> str:
-    kind = site.station.building
-    return "no" if kind == "none" else kind.replace("_", " ")
 
 
 def setting_rows(record: Record) -> Rows:
@@ -156,18 +154,15 @@ def as_built_rows(record: Record) -> Rows:
     )
     readings = () if record.readings is None else record.readings.readings
     return [
-        (units.label("Antenna above ground, m"), _mounted(readings)),
+        (units.label("Antenna above ground, m"), [_last_height(readings, end) for end in ("near", "far")]),
         ("Set and fitted, as the last reading says", _fitted(readings)),
         *((name, ["", ""]) for name in by_hand),
     ]
 
 
-def _mounted(readings: Sequence[Reading]) -> list[str]:
-    stated = (
-        [r.near_height_m for r in readings if r.near_height_m is not None],
-        [r.far_height_m for r in readings if r.far_height_m is not None],
-    )
-    return [f"{units.figure(heights[-1], 'm'):.4g}" if heights else "" for heights in stated]
+def _last_height(readings: Sequence[Reading], end: str) -> str:
+    stated = [h for r in readings if (h := getattr(r, f"{end}_height_m")) is not None]
+    return f"{units.figure(stated[-1], 'm'):.4g}" if stated else ""
 
 
 def _fitted(readings: Sequence[Reading]) -> list[str]:
@@ -183,12 +178,22 @@ def _fitted(readings: Sequence[Reading]) -> list[str]:
 
 _MOST_READINGS = 60
 _MOST_LINES = 12
-_HEAD = (
-    *("Row", "Time", "Direction", "RSSI, dBm", "SNR, dB", "Sent", "Received"),
-    *("Antennas, m", "Set and fitted", "Engine", "Leaves", "Note"),
-)
-_FIGURES = (3, 4, 5, 6)
-_WHOLE = (1,)
+_COLUMNS: dict[str, Callable[[Reading], str]] = {
+    "Row": lambda r: r.place,
+    "Time": lambda r: "" if r.time is None else r.time.isoformat(NO_BREAK, "minutes"),
+    "Direction": lambda r: r.direction,
+    "RSSI, dBm": lambda r: _figure(r.rssi_dbm),
+    "SNR, dB": lambda r: _figure(r.snr_db),
+    "Sent": lambda r: _figure(r.sent),
+    "Received": lambda r: _figure(r.received),
+    "Antennas, m": lambda r: _heights(r),
+    "Set and fitted": lambda r: fitted_words(r),
+    "Engine": lambda r: {True: "runs", False: "stopped", None: ""}[r.engine_running],
+    "Leaves": lambda r: _leaves(r),
+    "Note": lambda r: "; ".join(filter(None, (r.spot, r.note))),
+}
+_FIGURES = ("RSSI, dBm", "SNR, dB", "Sent", "Received")
+_WHOLE = ("Time",)
 
 
 def readings_data(record: Record) -> dict[str, Any] | None:
@@ -196,9 +201,12 @@ def readings_data(record: Record) -> dict[str, Any] | None:
     survey, readings = record.survey, record.readings
     if survey is None or readings is None:
         return None
-    shown = [_cells(r) for r in readings.readings[:_MOST_READINGS]]
+    shown = readings.readings[:_MOST_READINGS]
+    columns = {head: [cell(r) for r in shown] for head, cell in _COLUMNS.items()}
     # columns that nobody filled are left out
-    used = [i for i in range(len(_HEAD)) if any(cells[i] for cells in shown)]
+    used = [head for head, cells in columns.items() if any(cells)]
+    times = dict.fromkeys(t.replace("T", " ") for t in (survey.first_time, survey.last_time) if t)
+    when = f", taken {' to '.join(times)}" if times else ""
     spots = (
         f"{len(survey.spots)} spots were tried; this is for {survey.spot}." if survey.spot is not None else ""
     )
@@ -207,44 +215,31 @@ def readings_data(record: Record) -> dict[str, Any] | None:
         "measured": survey_rows(survey.directions, MEASURED, record=True),
         "margins": survey_rows(survey.directions, MARGINS, record=True),
         "drawing": drawing(pictures.readings_figure(survey), "readings", "Readings against the prediction"),
-        "day": _day(survey),
-        "head": [units.label(_HEAD[i]) for i in used],
-        "rows": [[cells[i] for i in used] for cells in shown],
-        "figures": [used.index(i) for i in _FIGURES if i in used],
-        "whole": [used.index(i) for i in _WHOLE if i in used],
+        "day": [
+            f"{survey.readings_used} readings of {survey.readings_file} used{when}.",
+            *day_lines(survey),
+            *map(without_commands, survey.warnings),
+        ],
+        "head": list(map(units.label, used)),
+        "rows": list(zip(*(columns[head] for head in used), strict=True)),
+        "figures": [used.index(head) for head in _FIGURES if head in used],
+        "whole": [used.index(head) for head in _WHOLE if head in used],
         "more": len(readings.readings) - _MOST_READINGS,
         "refused": _refused(survey),
     }
 
 
-def _day(survey: Survey) -> list[str]:
-    times = dict.fromkeys(t.replace("T", " ") for t in (survey.first_time, survey.last_time) if t)
-    when = f", taken {' to '.join(times)}" if times else ""
-    lines = [f"{survey.readings_used} readings of {survey.readings_file} used{when}."]
-    return [*lines, *day_lines(survey), *map(without_commands, survey.warnings)]
-
-
-def _cells(r: Reading) -> list[str]:
-    heights = [
-        f"{units.figure(v, 'm'):.4g}" if v is not None else "planned"
-        for v in (r.near_height_m, r.far_height_m)
-    ]
+def _leaves(r: Reading) -> str:
     leaves = {"in_leaf": "in leaf", "out_of_leaf": "bare", None: ""}[r.leaf]
     wet = {True: "wet", False: "dry", None: ""}[r.wet_foliage]
-    return [
-        r.place,
-        "" if r.time is None else r.time.isoformat(NO_BREAK, "minutes"),
-        r.direction,
-        _figure(r.rssi_dbm),
-        _figure(r.snr_db),
-        "" if r.sent is None else str(r.sent),
-        "" if r.received is None else str(r.received),
-        "" if r.near_height_m is r.far_height_m is None else ", ".join(heights),
-        fitted_words(r),
-        {True: "runs", False: "stopped", None: ""}[r.engine_running],
-        ", ".join(w for w in (leaves, wet) if w),
-        "; ".join(w for w in (r.spot, r.note) if w),
-    ]
+    return ", ".join(filter(None, (leaves, wet)))
+
+
+def _heights(r: Reading) -> str:
+    heights = r.near_height_m, r.far_height_m
+    if heights == (None, None):
+        return ""
+    return ", ".join("planned" if v is None else f"{units.figure(v, 'm'):.4g}" for v in heights)
 
 
 def fitted_words(r: Reading) -> str:
@@ -295,12 +290,7 @@ def acceptance_data(record: Record) -> dict[str, Any]:
         "caution": first.caution,
         "counted": [(name, [_count(test, words) for test in tests]) for name, words in _COUNTED if counted],
         "rules": [
-            [
-                str(r.packets),
-                str(r.losses_allowed),
-                probability_words(r.bad_passes),
-                probability_words(r.good_passes),
-            ]
+            [str(r.packets), str(r.losses_allowed), *map(probability_words, (r.bad_passes, r.good_passes))]
             for r in first.rules
             if r.kind != "sequential"
         ],

@@ -1,13 +1,14 @@
-"""Arguments that several models share: the profile, numbers, and the polarisation."""
+"""Arguments that several models share: the profile, numbers, the polarisation; and the range a source states."""
 
 import math
+import warnings
 from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats, checked
-from linkcalc.errors import DomainError
+from linkcalc.errors import DomainError, OutOfRangeWarning
 
 Polarisation = Literal["vertical", "horizontal"]
 
@@ -73,3 +74,25 @@ def is_vertical(polarisation: str) -> bool:
     if polarisation not in ("vertical", "horizontal"):
         raise DomainError(f'polarisation must be "vertical" or "horizontal", got {polarisation!r}')
     return polarisation == "vertical"
+
+
+def stated_range(
+    model: str,
+    quantity: str,
+    value: Floats,
+    low: float,
+    high: float,
+    unit: str,
+    *,
+    refuse: bool = False,
+    stacklevel: int = 3,
+) -> None:
+    """Warn the caller of the calling function that values leave [low, high], or refuse them."""
+    outside = (value < low) | (value > high)
+    if not outside.any():
+        return
+    limits = f"at least {low:g} {unit}" if high == np.inf else f"{low:g} to {high:g} {unit}"
+    line = f"{model}: {quantity} {float(value[outside].flat[0]):g} {unit} is outside its range, {limits}"
+    if refuse:
+        raise DomainError(line)
+    warnings.warn(line, OutOfRangeWarning, stacklevel=stacklevel)
