@@ -126,12 +126,12 @@ class Survey(Answer):
     @property
     def headline(self) -> str:
         """One sentence that answers first."""
-        return str(view("survey_text").headline(self))
+        return str(view("link_words").measured_headline(self))
 
     @property
     def statement(self) -> str:
         """The same without "Measured", for where that stands beside it."""
-        return str(view("survey_text").statement(self))
+        return str(view("link_words").measured_statement(self))
 
 
 def survey_link(
