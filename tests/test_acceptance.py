@@ -236,3 +236,22 @@ def test_every_test_offered_proves_what_was_asked():
 def test_figures_that_make_no_test_are_refused_in_one_line(call, said):
     with pytest.raises(DomainError, match=said):
         call()
+
+
+def test_a_whole_test_fails_nobody_before_its_last_packet():
+    rule = fixed_rule(10, 2)
+    assert rule.fail_at_least.tolist() == [11] * 10 + [3]
+    assert rule.pass_at_most.tolist() == [-1] * 10 + [2]
+
+
+def test_a_first_packet_that_is_lost_can_fail_a_sequential_test():
+    """Half lost against one in 1000: the limit stands at ln(0.95 / 0.05) / (ln 500 + ln 1.998) = 0.43 lost, and 0.1 for
+    each packet.
+    """
+    assert sequential_rule(0.5, 0.999).fail_at_least[1] == 1
+
+
+@pytest.mark.parametrize("loss_rate", [-0.1, 1.1])
+def test_a_loss_rate_is_from_none_to_all(loss_rate):
+    with pytest.raises(DomainError, match="loss_rate"):
+        fixed_rule(10, 2).outcome(loss_rate)
