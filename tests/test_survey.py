@@ -505,29 +505,31 @@ def at(reading: Reading, station, north_deg: float = 0.0, **given) -> Reading:
     return replace(reading, **place, **given)
 
 
-def test_readings_saved_by_the_sheet_of_the_site_next_door_are_noticed(placed, tmp_path):
+def test_readings_saved_by_the_sheet_of_the_site_next_door_are_at_risk_at_best(placed):
     """Its plan names link and stations alike. A minute of latitude is 1852 m."""
     near, far = (position_deg(s) for s in (placed.near, placed.far))
-    rows = [{"direction": "forward", "rssi_dbm": -101.0, "snr_db": 4.0}]
+    rows = tuple(measured(placed, -20.0))
+    for away_m, words, verdict in (
+        (0.0, "", "closes"),
+        (60.0, "", "closes"),
+        (500.0, "up to 500 m", "at_risk"),
+    ):
+        sheet = (near, (far[0] - away_m / 1852.0 / 60.0, far[1]))
+        found = survey_link(placed, Readings("sheet.json", rows, positions_deg=(None, None, *sheet)))
+        assert found.verdict == verdict
+        assert said(found, words or "another site") == bool(words)
+
+
+def test_a_file_says_where_its_sheet_had_the_stations(placed, tmp_path):
     files = []
-    for away_m in (0.0, 60.0, 500.0):
-        content = {
-            "readings": rows,
-            "where": {"positions_deg": [near, (far[0] - away_m / 1852.0 / 60.0, far[1])]},
-        }
-        files.append(tmp_path / f"{away_m:.0f}.json")
-        files[-1].write_text(json.dumps(content))
-    rows.append({"direction": "return", "rssi_dbm": -103.0, "snr_db": 3.0})
-    stations = (placed.near.name, placed.far.name)
-    for file in files[:2]:
-        assert not said(survey_link(placed, read_readings(file, stations)), "another site")
-    assert said(
-        survey_link(placed, read_readings(files[2], stations)), "up to 500 m from this plan's: another site"
-    )
-    files[1].write_text(json.dumps({"readings": rows, "where": {"positions_deg": [None, None]}}))
-    both = read_all([files[1], files[2]], stations)
-    assert both.positions_deg[:2] == (None, None)
-    assert said(survey_link(placed, both), "up to 500 m")
+    for number, positions in enumerate(
+        ([[-40.0, -20.0], None], [[-40.1, -20.0]], "north", [[-40.2, "x"], [-40.3, -20.0]])
+    ):
+        rows = [{"direction": "forward", "rssi_dbm": -101.0 - number, "snr_db": 4.0}]
+        files.append(tmp_path / f"{number}.json")
+        files[-1].write_text(json.dumps({"readings": rows, "where": {"positions_deg": positions}}))
+    found = read_all(files, (placed.near.name, placed.far.name))
+    assert found.positions_deg == ((-40.0, -20.0), None, None, (-40.3, -20.0))
 
 
 @pytest.mark.parametrize("told", ["places", "names", "one place"])

@@ -250,7 +250,8 @@ def _answer(
     if weaker.verdict == "closes" and {r.direction for r in found.readings} > {r.direction for r in readings}:
         reservation = reservation or "other_way_elsewhere"
     # another place may close; what is planned is not known to
-    if weaker.verdict == "closes" and _far_off_m(case, readings):
+    elsewhere = _far_off_m(case, readings) or _moved_m(found, case) > SAME_SITE_M
+    if weaker.verdict == "closes" and elsewhere:
         reservation = reservation or "taken_elsewhere"
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
@@ -381,14 +382,19 @@ def _foreign(found: Readings, case: LinkCase, plan_digest: str | None) -> list[s
         lines.append("the readings were taken for another version of this plan")
     if found.link and found.link != case.link.name:
         lines.append(f'the readings name link "{found.link}"; they are compared with "{case.link.name}"')
-    sheets = zip(cycle((case.near, case.far)), found.positions_deg, strict=False)
-    moved_m = [apart_m(*position_deg(s), *at) for s, at in sheets if s.positioned and at is not None]
-    if (most_m := max(moved_m, default=0.0)) > SAME_SITE_M:
+    if (most_m := _moved_m(found, case)) > SAME_SITE_M:
         lines.append(
             f"the readings were saved on a sheet whose stations stand up to {most_m:.0f} m from this plan's: another"
             " site with the same names? The answer is for where they were taken"
         )
     return lines
+
+
+def _moved_m(found: Readings, case: LinkCase) -> float:
+    """How far a planned station stands from where the sheet had it that saved the readings."""
+    sheets = zip(cycle((case.near, case.far)), found.positions_deg, strict=False)
+    moved = [apart_m(*position_deg(s), *at) for s, at in sheets if s.positioned and at is not None]
+    return max(moved, default=0.0)
 
 
 def _agreement(excess_db: float) -> tuple[Agreement, str]:
