@@ -12,13 +12,15 @@ import rasterio
 import linkcalc as lc
 from linkcalc.files import sample_path
 from linkcalc.link import decision, verdict
-from linkcalc.link.case import ENDS
+from linkcalc.link.case import ENDS, End
 from linkcalc.link.parts_list import added
-from linkcalc.link.remedies import MOST, remedies
+from linkcalc.link.relayed_plan import obstacles_on_hops
+from linkcalc.link.remedies import MOST, remedies, worse_is_shown
 from linkcalc.link.remedy_plans import edit_of, moved_station
 from linkcalc.link.result import LinkResult, Remedy
+from linkcalc.link.surroundings import Surroundings, SurroundingsKind
 from linkcalc.operation import limits as plan_limits
-from linkcalc.plan import LoadedPlan, load_plan, plan_from
+from linkcalc.plan import LoadedPlan, Obstacle, load_plan, plan_from
 from linkcalc.plan.edits import edited
 from linkcalc.plan.prices import Prices
 from tests import sites
@@ -294,6 +296,22 @@ def test_an_antenna_moved_by_hand(length_m: float, moved_m: float, length: float
     assert moved.antenna_height_m == 9.0
 
 
+@pytest.mark.parametrize(
+    ("stated", "shown", "worse"),
+    [({"surroundings": "none"}, "woodland", True), ({"surroundings": "open"}, "woodland", True),
+     ({"surroundings": "woodland"}, "open", False), ({}, "woodland", False), ({"surroundings": "none"}, None, False)],
+)  # fmt: skip
+def test_a_place_is_not_as_free_as_the_plan_states_where_rasters_show_more(
+    stated: dict[str, Any], shown: SurroundingsKind | None, worse: bool
+) -> None:
+    """What a plan says of the planned place is no word on the one that an antenna would be moved to."""
+    around = None if shown is None else Surroundings(shown, False, shown="by raster")
+    pairs: dict[End, Any] = {"near": (around, None), "far": (None, around)}
+    for end, pair in pairs.items():
+        case = replace(sites.case(tank=stated, shed=stated), shown=pair)
+        assert worse_is_shown(case, end) is worse
+
+
 def test_a_place_is_written_to_a_decimetre() -> None:
     """In the plan's own coordinates: on a zone's central meridian the grid is 0.9996 of the ground (UTM), here 70.21 m
     east; in degrees to the sixth decimal."""
@@ -335,12 +353,16 @@ def test_a_relay_is_priced_where_nothing_else_closes(tmp_path: Path) -> None:
         at = {"easting_m": 500_000.0 + east_m, "northing_m": 5_000_000.0, "epsg": 32631}
         return {"name": name, "antenna_height_m": 4.0, "transmit_power_dbm": 20.0, **at}
 
-    loaded = plan_from(
-        terrain={"rasters": ["ridge.tif"]}, base_dir=tmp_path, station=[station("tank", 100), station("shed", 5900)],
-        link=[{"name": "level", "from": "tank", "to": "shed", "frequency_mhz": 868.0,
-               "modulation": {"kind": "css", "spreading_factor": 12, "bandwidth_khz": 62.5}, "tries": 3,
-               "required_margin_db": 30.0}],
-    )  # fmt: skip
+    def with_trees(*trees: dict[str, Any]) -> LoadedPlan:
+        return plan_from(
+            terrain={"rasters": ["ridge.tif"]}, base_dir=tmp_path,
+            station=[station("tank", 100), station("shed", 5900)],
+            link=[{"name": "level", "from": "tank", "to": "shed", "frequency_mhz": 868.0,
+                   "modulation": {"kind": "css", "spreading_factor": 12, "bandwidth_khz": 62.5}, "tries": 3,
+                   "required_margin_db": 34.0, "obstacle": list(trees)}],
+        )  # fmt: skip
+
+    loaded = with_trees()
     (relay,) = first_link(loaded).remedies
     assert relay.kinds == ("relay",)
     assert relay.relay is not None
@@ -348,7 +370,20 @@ def test_a_relay_is_priced_where_nothing_else_closes(tmp_path: Path) -> None:
     assert relay.relay.slope_deg <= 20.0
     # radio, dipole, a mast of 6 m, and what it runs on
     assert relay.cost == 120 + 25 + (150 + 6 * 40) + 250
-    assert min(a - b for a, b in zip(relay.fade_margins_db, relay.required_margins_db, strict=True)) > 0.0
+    margin_db = min(a - b for a, b in zip(relay.fade_margins_db, relay.required_margins_db, strict=True))
+    assert margin_db > 0.0
+    # what the plan states on the path stands on the hops too: here a wood around the tank, too wide to fell
+    wood = {"kind": "trees", "height_m": 30.0, "width_m": 400.0, "distance_m": 220.0}
+    assert not first_link(with_trees(wood)).remedies
+
+
+def test_an_obstacle_of_a_link_is_met_by_the_hop_it_stands_on() -> None:
+    """By hand: a relay at 1000 m of 3000; one before it, one around it, one behind it that reaches beyond the end."""
+    stated = [Obstacle(distance_m=at, height_m=5.0, width_m=w, kind="trees")
+              for at, w in ((400.0, 100.0), (1010.0, 60.0), (2990.0, 40.0))]  # fmt: skip
+    first, second = obstacles_on_hops(stated, 1000.0, 3000.0)
+    assert [(o.distance_m, o.width_m) for o in first] == [(400.0, 100.0), (990.0, 20.0)]
+    assert [(o.distance_m, o.width_m) for o in second] == [(20.0, 40.0), (1985.0, 30.0)]
 
 
 def test_nothing_is_offered_on_ground_that_is_not_known(tmp_path: Path) -> None:

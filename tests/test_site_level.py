@@ -284,7 +284,7 @@ def test_a_reading_is_worth_what_links_measured_again_show():
 @pytest.mark.parametrize("same_height", [True, False])
 def test_the_posterior_is_as_wide_as_that_many_readings_leave_it(rician_k_db, n, same_height):
     """Both ways read, which halves the receivers' offsets."""
-    how = {"fading": "rician", "rician_k_db": rician_k_db}
+    how = {"rician_k_db": rician_k_db}
     heard = Heard(fading_levels(n), np.full(n, 30.0), np.ones(n))
     ripple = ripple_db(n, same_height=same_height, **how)
     found = update([Group((heard, heard), ripple)], site_db=30.0, **how)
@@ -294,7 +294,7 @@ def test_the_posterior_is_as_wide_as_that_many_readings_leave_it(rician_k_db, n,
 
 
 def test_readings_at_the_final_height_outweigh_those_at_another():
-    how = {"fading": "rician", "rician_k_db": 10.0}
+    how = {"rician_k_db": 10.0}
     groups = [
         Group(
             (Heard(fading_levels(10, level), np.full(10, 30.0), np.ones(10)),),
@@ -311,7 +311,7 @@ def test_a_fade_that_stands_still_is_one_draw_however_many_packets_show_it():
     rng = np.random.default_rng(5)
     still = Heard(-4.0 + rng.normal(0.0, ERROR_DB, 200), np.full(200, 30.0), np.ones(200))
     moving = Heard(fading_levels(200, -4.0), np.full(200, 30.0), np.ones(200))
-    how = {"site_db": 12.0, "fading": "rician", "rician_k_db": 5.0}
+    how = {"site_db": 12.0, "rician_k_db": 5.0}
     a, b = updated([still], **how), updated([moving], **how)
     assert a.stands_still > 0.95
     assert a.excess.standard_deviation > b.excess.standard_deviation + 0.5
@@ -322,7 +322,7 @@ def test_noise_hidden_by_strong_signals_is_not_known_to_be_none():
     heard = Heard(level, level + 40.0, np.ones(30))
     bounded = Heard(level, level + 40.0, np.ones(30), noise_most_db=2.0)
     measured = Heard(level, level + 40.0, np.ones(30), noise=MeasuredNoise(0.0, 0.3))
-    how = {"site_db": 12.0, "fading": "rician", "rician_k_db": 10.0}
+    how = {"site_db": 12.0, "rician_k_db": 10.0}
     tops = [updated([h], **how).directions[0].shortfall.interval()[1] for h in (heard, bounded, measured)]
     assert tops[0] > tops[1] + 5.0 > tops[2] + 5.0
 
@@ -332,7 +332,7 @@ NOTHING = Heard(np.empty(0), np.empty(0), np.empty(0))
 
 def variance_db2(heard: Heard = NOTHING, **how: float) -> float:
     """Of what the margin lies below the predicted one, the prediction being good to 12 dB."""
-    known = {"site_db": 12.0, "fading": "rician", "rician_k_db": 10.0}
+    known = {"site_db": 12.0, "rician_k_db": 10.0}
     return updated([heard], **{**known, **how}).directions[0].shortfall.standard_deviation ** 2
 
 
@@ -397,7 +397,7 @@ def test_readings_far_from_the_prediction_are_followed_there():
 
 def test_a_ripple_of_the_place_leaves_the_site_so_much_less_known():
     """Readings of one spot that lies 6 dB about its place's mean: 2.74 dB without, sqrt(2.74^2 + 6^2) = 6.60 with."""
-    how = {"site_db": 60.0, "fading": "rician", "rician_k_db": 10.0}
+    how = {"site_db": 60.0, "rician_k_db": 10.0}
     heard = Heard(fading_levels(10, -10.0), np.full(10, 30.0), np.ones(10))
     sharp, loose = (
         update([Group((heard,), ripple)], **how).excess.standard_deviation for ripple in (0.0, 6.0)

@@ -236,7 +236,6 @@ def _gain_dbi(case: LinkCase, end: End) -> float:
 
 def _mounting(case: LinkCase, required: _Required) -> Iterator[Advice]:
     """What costs decibels at an antenna and could be put right there."""
-    terms = (*case.budget().terms, *case.budget("return").terms)
     for end in ENDS:
         station = case.station(end)
         ways: list[tuple[findings.Step, int, dict[str, Any]]] = []
@@ -247,8 +246,11 @@ def _mounting(case: LinkCase, required: _Required) -> Iterator[Advice]:
                 others = [x for x in station.extra_loss if x is not extra]
                 step = findings.Repair(station.name, extra.loss_db, extra.reason)
                 ways.append((step, 3, {"extra_loss": others}))
-        off_db = [-t.value_db for t in terms if t.kind == "off_beam" and t.station == station.name]
-        if off_db and off_db[-1] >= _WORTH_REPAIR_DB:
+        if any(
+            -t.value_db >= _WORTH_REPAIR_DB
+            for t in case.antenna_terms(end, "receiver")
+            if t.kind == "off_beam"
+        ):
             ways.append(_aimed(case, end))
         for way, effort, update in ways:
             changed = case.with_station(end, **update)

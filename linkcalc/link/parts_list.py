@@ -63,7 +63,7 @@ def added(before: Station, after: Station, prices: Prices) -> list[Part]:
     name, found = after.name, list[Part]()
     if _fitted(before.antenna) != _fitted(after.antenna):
         found.append(antenna_part(after, prices))
-    rise = mast_cost(after, prices) - mast_cost(before, prices)
+    rise = mast_price(mast_m(after), prices) - mast_price(mast_m(before), prices)
     if rise > 0.0:
         stated = {"mast", "mast_per_m", "guyed_mast_per_m"} <= prices.model_fields_set
         length_m = mast_m(after)
@@ -119,11 +119,6 @@ def mast_m(station: Station) -> float:
     return length_m if length_m > LEAST_MAST_M else 0.0
 
 
-def mast_cost(station: Station, prices: Prices) -> float:
-    """What a station's mast costs."""
-    return mast_price(mast_m(station), prices)
-
-
 def mast_price(length_m: float, prices: Prices) -> float:
     """Price of a mast by its length; none, nothing.
 
@@ -146,7 +141,7 @@ def _station(station: Station, prices: Prices) -> Iterator[Part]:
     yield antenna_part(station, prices)
     length_m = mast_m(station)
     if length_m:
-        cost = mast_cost(station, prices)
+        cost = mast_price(length_m, prices)
         rate = "guyed_mast_per_m" if length_m > prices.guyed_above_m + 1e-9 else "mast_per_m"
         stated = {"mast", rate} <= prices.model_fields_set
         yield Part(station.name, "mast", "", length_m, 1.0, "piece", cost, cost, stated)

@@ -19,7 +19,7 @@ from linkcalc.errors import LinkcalcError, quoted
 from linkcalc.link.case import LinkCase, directional
 from linkcalc.link.remedy_plans import text_and_settings
 from linkcalc.link.requirement import Requirement
-from linkcalc.plan import Link, LoadedPlan, Plan, Station
+from linkcalc.plan import Link, LoadedPlan, Obstacle, Plan, Station
 from linkcalc.plan.assumptions import Assumption
 from linkcalc.plan.checking import checked_plan
 from linkcalc.plan.edits import edited_text
@@ -91,7 +91,9 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> tuple[Station, tuple
             kept = model.model_fields_set - said
             model = Station(**{key: getattr(model, key) for key in kept})
             assumed["surroundings"] = model.surroundings, theirs
-        for key, nothing in (("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none")):
+        for key, nothing in (
+            ("noise_rise_db", 0.0), ("extra_loss", []), ("building", "none"), ("mast_foot_m", 0.0),
+        ):  # fmt: skip
             if getattr(model, key) != nothing:
                 changes[key] = nothing
                 assumed[key] = nothing or "none", theirs
@@ -244,6 +246,25 @@ def relay_spots(case: LinkCase) -> list[tuple[float, int]]:
     candidates = candidates[(apart & (slope_deg(profile) <= RELAY_STEEPEST_DEG))[candidates]]
     found = [(min(hop.weaker_margin_db for hop in hops_over(case, int(i))), int(i)) for i in candidates]
     return sorted(found, key=lambda spot: (-spot[0], spot[1]))
+
+
+def obstacles_on_hops(
+    obstacles: Sequence[Obstacle], at_m: float, length_m: float
+) -> tuple[list[Obstacle], list[Obstacle]]:
+    """Obstacles of a link as both hops over a relay on its line meet them; one in which it stands is on both."""
+
+    def part(of: Obstacle, start_m: float, end_m: float) -> list[Obstacle]:
+        first = max(of.distance_m - of.width_m / 2.0, start_m)
+        last = min(of.distance_m + of.width_m / 2.0, end_m)
+        if first >= last:
+            return []
+        middle_m = (first + last) / 2.0 - start_m
+        return [of.model_copy(update={"distance_m": middle_m, "width_m": last - first})]
+
+    return (
+        [found for o in obstacles for found in part(o, 0.0, at_m)],
+        [found for o in obstacles for found in part(o, at_m, length_m)],
+    )
 
 
 def slope_deg(profile: Profile) -> Floats:

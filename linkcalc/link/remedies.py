@@ -17,7 +17,7 @@ from pydantic import ValidationError
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import LinkcalcError
-from linkcalc.link.case import ENDS, End, LinkCase
+from linkcalc.link.case import ENDS, End, LinkCase, surroundings
 from linkcalc.link.decision import Decision, decide
 from linkcalc.link.legal import lawful
 from linkcalc.link.parts_list import added, priced, station_parts
@@ -25,6 +25,7 @@ from linkcalc.link.relayed_plan import (
     RELAY_MAST_M,
     RelayKit,
     hops,
+    obstacles_on_hops,
     placed,
     relay_spots,
     relay_station,
@@ -38,7 +39,7 @@ from linkcalc.link.remedy_options import (
     TRIES,
     EndOptions,
     Paths,
-    Setting,
+    SignalSetting,
     bits_of_pair,
     heights_m,
     kinds_of_bits,
@@ -108,7 +109,7 @@ class _Picked(NamedTuple):
     cost: float
     ends: tuple[tuple[Station, dict[str, Any], float], ...]
     """Of each end: the station on its mast and cable, what else is set of it, and its power."""
-    signal: Setting
+    signal: SignalSetting
     tries: int
 
     def plan(self) -> Plan:
@@ -179,7 +180,7 @@ class _Search:
         by_tries = [required, *(replace(required, tries=t) for t in TRIES if t > required.tries)]
         needed = {one.tries: paths.needed(one) for one in by_tries if one.reachable}
         pairs_of: dict[Any, _Pairs] = {}
-        tried: list[tuple[Setting, int, _Pairs]] = []
+        tried: list[tuple[SignalSetting, int, _Pairs]] = []
         columns: list[Floats] = []
         for signal in settings(case):
             # most settings leave the legal powers as they are: options are pruned once for each that does not
@@ -215,9 +216,7 @@ class _Search:
             )
         return picked
 
-    def confirmed(
-        self, candidates: Sequence[_Picked], found: Sequence[Remedy], most: int = MOST
-    ) -> list[Remedy]:
+    def confirmed(self, candidates: Sequence[_Picked], found: Sequence[Remedy], most: int) -> list[Remedy]:
         """Those that the check finds to close; none that only adds to another."""
         kept = list(found)
         enough = len(kept) + most
@@ -305,14 +304,19 @@ class _Search:
         profile, link, plan = base.case.profile, self.link, base.plan
         lat, lon = profile.latitude_deg, profile.longitude_deg
         unknown = bool(base.case.losses.ground_unknown[0])
-        if lat is None or lon is None or unknown or link.profile_csv or not plan.terrain.rasters:
+        if lat is None or lon is None or unknown or _is_surveyed(base.case) or not plan.terrain.rasters:
             return []
         model, _ = relay_station(plan, link, RelayKit(height_m=RELAY_MAST_M))
         feeder = with_antenna_at(plan.station_named(link.from_), RELAY_MAST_M).feeder
         model = model.model_copy(update={"feeder": feeder})
         for _, i in relay_spots(lawful(base.case)[0])[:_MOST_SPOTS]:
             relay = placed(model, round(float(lat[i]), 6), round(float(lon[i]), 6))
-            two = hops(plan, link, [relay.name])
+            at_m = float(profile.distance_m[i])
+            standing = obstacles_on_hops(link.obstacle, at_m, profile.length_m)
+            two = [
+                hop.model_copy(update={"obstacle": found})
+                for hop, found in zip(hops(plan, link, [relay.name]), standing, strict=True)
+            ]
             changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
             try:
                 decisions = [decide(self.case_of(changed, hop)) for hop in two]
@@ -320,7 +324,7 @@ class _Search:
                 continue
             if all(d.verdict == "closes" for d in decisions):
                 tries = two[0].tries if two[0].tries != link.tries else 0
-                lat_deg, lon_deg, at_m = (float(v[i]) for v in (lat, lon, profile.distance_m))
+                lat_deg, lon_deg = float(lat[i]), float(lon[i])
                 return [
                     _remedy(
                         station_parts(relay, plan.prices, supplied=True),
@@ -367,7 +371,7 @@ class _Search:
 
     def _moved(self, base: _Base) -> Iterator[_Base]:
         link, case = self.link, base.case
-        if link.obstacle or link.profile_csv or not case.positioned or not base.plan.terrain.rasters:
+        if link.obstacle or _is_surveyed(case) or not case.positioned or not base.plan.terrain.rasters:
             return
         for end in ENDS:
             station = case.station(end)
@@ -381,9 +385,11 @@ class _Search:
                 moved = moved_station(station, distance_m, bearing_deg)
                 part = priced(station.name, "laying", distance_m, "m", base.plan.prices, "laying_per_m")
                 try:
-                    yield self._base(plan_with(base.plan, link, [moved]), f"move:{end}", part)
+                    found = self._base(plan_with(base.plan, link, [moved]), f"move:{end}", part)
                 except LinkcalcError:  # off the raster
                     continue
+                if not worse_is_shown(found.case, end):
+                    yield found
 
     def _base(self, plan: Plan, kind: str, extra: Part) -> _Base:
         case = self.case_of(plan, link_of(plan, self.link.name))
@@ -470,6 +476,21 @@ def _first_of_each(kinds: NDArray[np.int64]) -> NDArray[np.int64]:
         places.append(left[first])
         left = np.delete(left, first)
     return np.sort(np.concatenate(places))
+
+
+def worse_is_shown(case: LinkCase, end: End) -> bool:
+    """Whether rasters show more around an antenna than the plan states: what it states is of the planned place."""
+    station, shown = case.station(end), case.shown[ENDS.index(end)]
+    counted = surroundings(station, shown)
+    if shown is None or counted is shown:
+        return False
+    at = case.frequency_hz, station.antenna_height_m
+    return bool(shown.loss_db(*at) > counted.loss_db(*at))
+
+
+def _is_surveyed(case: LinkCase) -> bool:
+    """Whether the profile is no raster's: a path beside it has other heights, and none of what stands on it."""
+    return case.profile.cell_m == 0.0
 
 
 def _rises(case: LinkCase, end: End, ahead_m: float) -> bool:

@@ -84,7 +84,7 @@ def tallest_m(station: Station) -> float:
     return HIGHEST_MAST_M if station.highest_antenna_m is None else station.highest_antenna_m
 
 
-class Setting(NamedTuple):
+class SignalSetting(NamedTuple):
     """Settings of both radios: what they gain over the plan's, and the power they may have."""
 
     modulation: Any
@@ -97,11 +97,11 @@ class Setting(NamedTuple):
     """At each end the most conducted and the most radiated power, dBm."""
 
 
-def settings(case: LinkCase) -> list[Setting]:
+def settings(case: LinkCase) -> list[SignalSetting]:
     """The planned signal, and those that need less and are no more over the limits than it is."""
     m, now = case.link.modulation, case.signal
     air_s = now.time_on_air_s(case.link.payload_bytes)
-    found = [Setting(m, 0.0, air_s, 0.0, 0, _power_limits_dbm(case))]
+    found = [SignalSetting(m, 0.0, air_s, 0.0, 0, _power_limits_dbm(case))]
     if not isinstance(m, ChirpModulation):
         return found
     for bandwidth_khz in (m.bandwidth_khz, *(b for b in BANDWIDTHS_KHZ if b < m.bandwidth_khz)):
@@ -124,7 +124,7 @@ def settings(case: LinkCase) -> list[Setting]:
                 limits_dbm = _power_limits_dbm(changed)
             effort = SLOWER_EFFORT * slower + NARROWER_EFFORT * narrower
             kinds = SPREADING_FACTOR * slower | BANDWIDTH * narrower
-            found.append(Setting(modulation, gain_db, air_s, effort, kinds, limits_dbm))
+            found.append(SignalSetting(modulation, gain_db, air_s, effort, kinds, limits_dbm))
     return found
 
 
@@ -168,44 +168,36 @@ class EndOptions(NamedTuple):
         """All there is, with the planned power; antennas at a station of `shared` are not turned."""
         station = case.station(end)
         antennas = _antennas(case, end, prices, directional=station.name not in shared)
-        quiet = (False, True) if station.noise_rise_db >= 1.0 else (False,)
-        choices = list(product(quiet, antennas, _repairs(case, end)))
+        suppressions: list[dict[str, float]] = [{}]
+        if station.noise_rise_db >= 1.0:
+            suppressions.append({"noise_rise_db": 0.0})
+        choices = list(product(antennas, _repairs(case, end)))
         changed, columns = list[tuple[Station, dict[str, Any]]](), list[tuple[float, ...]]()
         for i, height_m in enumerate(heights_m(station)):
-            thin_db = feeder_loss_db(with_antenna_at(station, height_m), case.frequency_hz)
+            planned_cable_db = feeder_loss_db(with_antenna_at(station, height_m), case.frequency_hz)
             for cable in (None, *(c for c in CABLES if station.feeder.length_m and c != station.feeder.type)):
-                stood = with_antenna_at(station, height_m, cable)
-                loss_db = feeder_loss_db(stood, case.frequency_hz)
-                if cable is not None and loss_db > thin_db - 1.0:
+                fitted = with_antenna_at(station, height_m, cable)
+                loss_db = feeder_loss_db(fitted, case.frequency_hz)
+                if cable is not None and loss_db > planned_cable_db - 1.0:
                     continue
-                bought = sum(p.cost for p in added(station, stood, prices) if p.item != "climb")
-                silent = stood.model_copy(update={"noise_rise_db": 0.0})
-                least_dbm = {
-                    suppressed: case.sensitivity_dbm(silent if suppressed else stood) for suppressed in quiet
-                }
-                for suppressed, (antenna, gain, price), (repaired, repair_db) in choices:
-                    does = (i > 0, bool(antenna), cable is not None, suppressed, bool(repaired))
-                    climbs = any(does[:3]) or does[4]
-                    cost = bought + price + (prices.climb if climbs else 0.0)
-                    changed.append(
-                        (stood, repaired | antenna | ({"noise_rise_db": 0.0} if suppressed else {}))
-                    )
-                    columns.append(
-                        (
-                            i,
-                            sum(bit for bit, it in zip(_AT_NEAR, does, strict=True) if it),
-                            cost + (prices.noise_suppression if suppressed else 0.0),
-                            sum(effort for effort, it in zip(_EFFORTS, does, strict=True) if it),
-                            gain + repair_db - loss_db,
-                            least_dbm[suppressed],
-                        )
-                    )
+                bought = sum(p.cost for p in added(station, fitted, prices) if p.item != "climb")
+                for suppression in suppressions:
+                    sensitivity_dbm = case.sensitivity_dbm(fitted.model_copy(update=suppression))
+                    for (antenna, gain, price), (repaired, repair_db) in choices:
+                        made = (i > 0, bool(antenna), cable is not None, bool(suppression), bool(repaired))
+                        climbs = any(made[:3]) or made[4]
+                        cost = bought + price + (prices.climb if climbs else 0.0)
+                        cost += prices.noise_suppression if suppression else 0.0
+                        effort = sum(effort for effort, it in zip(_EFFORTS, made, strict=True) if it)
+                        bits = sum(bit for bit, it in zip(_AT_NEAR, made, strict=True) if it)
+                        gain_db = gain + repair_db - loss_db
+                        changed.append((fitted, repaired | antenna | suppression))
+                        columns.append((i, bits, cost, effort, gain_db, sensitivity_dbm))
         table = np.array(columns).T
         height, kinds = table[:2].astype(np.int64)
-        cost, effort, gain_db, sensitivity_dbm = table[2:]
         power_dbm = np.full(len(changed), station.transmit_power_dbm)
-        row = np.arange(len(changed))
-        return cls(changed, row, height, kinds, cost, effort, gain_db, sensitivity_dbm, power_dbm)
+        figures: Any = (*table[2:], power_dbm)
+        return cls(changed, np.arange(len(changed)), height, kinds, *figures)
 
     def at(self, index: Any) -> "EndOptions":
         """Some of the rows."""
@@ -273,14 +265,15 @@ def _antennas(
     """What is set for each antenna, its gain towards the other end and its price: as planned, and those that gain."""
     station = case.station(end)
     up_deg = case.elevation_deg(end)
-    found: list[tuple[dict[str, Antenna], float, float]] = [({}, _towards(case, end, station), 0.0)]
+    found: list[tuple[dict[str, Antenna], float, float]] = [({}, _planned_gain_dbi(case, end), 0.0)]
     for kind, nominal_dbi in ANTENNAS:
         if ANTENNA_TYPES[kind].directional and not directional:
             continue
         antenna = Antenna(type=kind, gain_dbi=nominal_dbi)
         if station.antenna.polarisation != antenna.polarisation:
             antenna = antenna.model_copy(update={"polarisation": station.antenna.polarisation})
-        gain = _towards(case, end, station.model_copy(update={"antenna": antenna}), up_deg)
+        fitted = station.model_copy(update={"antenna": antenna})
+        gain = float(gain_dbi(fitted, case.bearing_deg(end), up_deg, aimed=case.positioned))
         if gain > found[0][1] + 0.5:
             found.append(({"antenna": antenna}, gain, antenna_price(antenna, prices)))
     return found
@@ -329,11 +322,9 @@ class Paths(NamedTuple):
         return forward, returned
 
 
-def _towards(case: LinkCase, end: End, station: Station, up_deg: float | None = None) -> float:
-    """Gain of an end's antenna towards the other end."""
-    if up_deg is None:
-        return float(case.antenna_db(end, case.losses)[0])
-    return float(gain_dbi(station, case.bearing_deg(end), up_deg, aimed=case.positioned))
+def _planned_gain_dbi(case: LinkCase, end: End) -> float:
+    """Gain of an end's planned antenna towards the other end."""
+    return float(case.antenna_db(end, case.losses)[0])
 
 
 def _repairs(case: LinkCase, end: End) -> Iterator[tuple[dict[str, Any], float]]:
@@ -345,7 +336,7 @@ def _repairs(case: LinkCase, end: End) -> Iterator[tuple[dict[str, Any], float]]
     if any(x.loss_db >= 1.0 for x in station.extra_loss):
         ways.append({"extra_loss": [x for x in station.extra_loss if x.loss_db < 1.0]})
     a = station.antenna
-    off_db = main_gain_dbi(station) - _towards(case, end, station)
+    off_db = main_gain_dbi(station) - _planned_gain_dbi(case, end)
     if off_db >= 1.0 and (a.azimuth_deg is not None or a.tilt_deg):
         up_deg = float(round(case.elevation_deg(end)))
         ways.append({"antenna": a.model_copy(update={"azimuth_deg": None, "tilt_deg": up_deg})})

@@ -498,6 +498,7 @@ def test_what_is_not_said_of_the_relay_is_assumed_and_listed(loaded):
 def test_a_directional_antenna_is_not_taken_over(loaded):
     tank, shed = (s.model_dump(exclude_unset=True) for s in loaded.plan.station)
     tank |= {"antenna": {"type": "yagi", "azimuth_deg": 90.0, "tilt_deg": 3.0}, "building": "traditional"}
+    tank["mast_foot_m"] = 2.0  # the tank's top, which carries no relay
     made = plan_from(loaded.plan, station=[tank, shed], base_dir=loaded.base_dir)
     relay, assumed = relay_station(made.plan, made.plan.link[0], RelayKit())
     assert (relay.antenna.type, relay.antenna.azimuth_deg, relay.building) == (
@@ -505,8 +506,10 @@ def test_a_directional_antenna_is_not_taken_over(loaded):
         None,
         "none",
     )
+    assert relay.mast_foot_m == 0.0
     assert [a.key for a in assumed] == [
         "relay equipment", "relay antenna_height_m", "relay antenna.type", "relay building",
+        "relay mast_foot_m",
     ]  # fmt: skip
 
 
