@@ -4,6 +4,7 @@ The limits are those of `tests/reference/limits_quiz.csv`; the powers that follo
 """
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,8 @@ from hypothesis import strategies as st
 from linkcalc.link.case import ENDS, End, LinkCase
 from linkcalc.link.legal import lawful, lawful_powers, station_limits, transmitter
 from linkcalc.link.traffic import Sent
-from linkcalc.plan import Feeder
+from linkcalc.link.verdict import check_plan
+from linkcalc.plan import Feeder, load_plan
 from linkcalc.plan.power import Regulation
 from tests import sites
 
@@ -97,6 +99,21 @@ def test_power_and_timing_are_told_apart() -> None:
     assert [x.planned_dbm for x in over] == [20.0, 20.0]
     assert "over by" in over[0].reason
     assert "over by" not in over[1].reason
+
+
+@pytest.mark.parametrize(("every_s", "verdict"), [(60.0, "closes"), (45.0, "at_risk")])
+def test_a_shed_that_answers_two_tanks_has_one_hour_for_both(
+    tmp_path: Path, every_s: float, verdict: str
+) -> None:
+    """Answers of 247.808 ms to two tanks: every 60 s 29.7 s an hour, every 45 s 39.6 s of the 36 s of 1 %."""
+    link = {"frequency_mhz": 868.3, "modulation": {"kind": "css", "spreading_factor": 10}}
+    second = {"name": "east", "from": "east tank", "to": "shed"}
+    both = (sites.case(link=link), sites.case(tank={"name": "east tank"}, link=link | second))
+    text = f'regulation = {{ region = "eu", report_interval_s = {every_s} }}\n'
+    found = check_plan(load_plan(sites.plan_file(tmp_path, *both, text=text)), advice=False)
+    assert [r.verdict for r in found.links] == [verdict, verdict]
+    told = [w for r in found.links for w in r.warnings if "39.6 s on the air in an hour, limit 36 s" in w]
+    assert len(told) == (2 if verdict == "at_risk" else 0)
 
 
 def test_each_end_answers_for_what_it_sends() -> None:

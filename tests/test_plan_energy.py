@@ -6,8 +6,7 @@ from types import SimpleNamespace
 import pytest
 
 from linkcalc.errors import PlanError
-from linkcalc.operation.energy import TABLE_INTERVALS_S, section
-from linkcalc.operation.solar_winter import DAYS, blackout_chance
+from linkcalc.operation.energy import SEASON_DAYS, TABLE_INTERVALS_S, blackout_chance, section
 from linkcalc.plan import Plan
 from linkcalc.radio.energy import expected_transmissions
 
@@ -180,8 +179,8 @@ def test_ten_days_and_a_panel_that_recovers_carry_a_dull_season_five_days_do_not
 
 
 def test_a_store_that_outlasts_the_season_needs_no_sun():
-    assert blackout_chance(2.0, 0.0, 2.0 * DAYS) == 0.0
-    assert blackout_chance(2.0, 0.0, 2.0 * DAYS - 1.0) == 1.0
+    assert blackout_chance(2.0, 0.0, 2.0 * SEASON_DAYS) == 0.0
+    assert blackout_chance(2.0, 0.0, 2.0 * SEASON_DAYS - 1.0) == 1.0
     # a dull day gives a fifth: five times the use keeps any store full
     assert blackout_chance(1.0, 5.0, 1.0) == 0.0
 

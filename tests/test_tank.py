@@ -270,6 +270,65 @@ def test_the_closed_form_stays_close_when_the_state_of_the_link_changes(
     assert risk.dry_chance == pytest.approx((years.dry_spells > 0).mean(), rel=0.15, abs=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("changes", "margin_db"),
+    [
+        ({"state_lasts_s": 1.0}, 12.0),
+        ({"state_lasts_s": 1.0, "watchdog_s": 2700.0}, 12.0),
+        ({"state_lasts_s": 4.0, "watchdog_s": 2700.0}, 6.0),
+        ({"state_lasts_s": 12.0, "pump_m3_s": 2.2 / 3600.0, "start_m3": 2.0}, 6.0),
+        ({"state_lasts_s": 8760.0, "watchdog_s": 2700.0}, 6.0),
+    ],
+    ids=[
+        "an hour",
+        "an hour, watched",
+        "four hours, watched",
+        "half a day, filled in most of one",
+        "all year",
+    ],
+)
+def test_a_state_that_ends_before_the_stop_or_holds_many_fillings_hides_no_overflow(
+    changes: dict[str, float], margin_db: float
+) -> None:
+    """A stop in another state than the start's is as often lost as in any: never fewer overflows than played."""
+    changes = changes | {"state_lasts_s": 3600.0 * changes["state_lasts_s"]}
+    played = loop(
+        **{"report_interval_s": 900.0, "watchdog_s": np.inf, "overflow_m3": 38.0, "max_run_s": 1e5, **changes}
+    )
+    channel = FadingChannel(margin_db, 0.0, 6.0)
+    years, risk = simulate(played, channel, 2_000, seed=3), year_risk(played, channel).averaged
+    scatter = years.overflows.std() / np.sqrt(years.overflows.size)
+    mean = years.overflows.mean()
+    assert mean - 3.0 * scatter <= risk.overflows <= 1.15 * mean + 3.0 * scatter
+    assert risk.starts == pytest.approx(years.starts.mean(), rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("state_lasts_h", "draw_m3_h", "start_m3"),
+    [(1.0, 0.4, 16.0), (24.0, 0.4, 16.0), (24.0, 0.8, 30.0), (240.0, 0.8, 30.0), (8760.0, 0.4, 16.0)],
+)
+def test_by_messages_alone_a_tank_is_filled_in_the_states_in_which_a_start_is_heard(
+    state_lasts_h: float, draw_m3_h: float, start_m3: float
+) -> None:
+    """A stop is as easily heard as the start while the state lasts; the year ends with the first lost start."""
+    played = loop(
+        report_interval_s=np.inf,
+        watchdog_s=np.inf,
+        stop_delays_s=(1.0, 31.0, 120.0),
+        start_delays_s=(1.0, 31.0, 120.0),
+        max_run_s=8.0 * 3600.0,
+        draw_m3_s=(draw_m3_h / 3600.0,),
+        start_m3=start_m3,
+        state_lasts_s=state_lasts_h * 3600.0,
+    )
+    channel = FadingChannel(12.0, 0.0, 6.0)
+    years, risk = simulate(played, channel, 4_000, seed=5), year_risk(played, channel).averaged
+    for values, expected in ((years.overflows, risk.overflows), (years.spilled_m3, risk.spilled_m3)):
+        scatter = values.std() / np.sqrt(values.size)
+        assert expected == pytest.approx(values.mean(), abs=0.04 * values.mean() + 3.0 * scatter)
+    assert risk.overflow_chance >= (years.overflows > 0).mean() - 0.03
+
+
 def test_without_a_watchdog_a_lost_stop_overflows_as_often_as_its_tries_are_lost() -> None:
     """Three independent tries at 5 %: p^3 = 0.0125 % of the stops (worked)."""
     risk = year_risk(
@@ -744,7 +803,7 @@ def test_following_fewer_reports_one_by_one_changes_nothing(monkeypatch: pytest.
 
 
 def test_the_simulated_year_of_a_plan_comes_with_its_interval() -> None:
-    p, links = plan(engine={"watchdog_s": 7200.0}), [link_result(8.0, 8.0, 4.0)]
+    p, links = plan(engine={"watchdog_s": 7200.0}), [link_result(8.0, 8.0, 0.0)]
     played = simulated(p, links, 800, seed=4)
     assert played is not None
     low, high = played.overflow_chance_interval
@@ -1070,7 +1129,8 @@ def test_a_retry_that_comes_after_the_tank_is_empty_is_too_late() -> None:
 def test_a_filling_cut_short_begins_again_in_the_same_state() -> None:
     """A watchdog of 1.5 intervals as above: (m + m^2) / 2 of the fillings are cut short, after 1.5 h of pump. At 5 m3/h
     and a draw of 2 m3/h what they pumped lasts 3.75 h, and a report is heard 1 / (1 - m) h on: so many starts of a
-    row fit the 12 h that are left of a state in the mean. A state begins a row if one of its 24 reports is heard.
+    row fit the 12 h that are left of a state in the mean. A state begins a row if one of its 24 reports is heard; one
+    whose rows, with the 3.75 h of a whole filling, are shorter than its 24 h begins as many as fit.
 
     Weighed so over states, normal with 8 dB around a margin of -2 dB; m = 1 - exp(-10^(-x/10)).
     """
@@ -1086,9 +1146,11 @@ def test_a_filling_cut_short_begins_again_in_the_same_state() -> None:
     heard = np.exp(-(10.0 ** (-(-2.0 + 8.0 * z) / 10.0)))
     missed = 1.0 - heard
     cut_short = (missed + missed**2) / 2.0
-    most = 1.0 + 12.0 / (3.75 + 1.0 / np.maximum(heard, 1e-12))
+    short_h = 3.75 + 1.0 / np.maximum(heard, 1e-12)
+    most = 1.0 + 12.0 / short_h
     row = (1.0 - cut_short**most) / np.maximum(1.0 - cut_short, 1e-12)
-    weight = norm.pdf(z) * (1.0 - missed**24) * row
+    rows = np.maximum(24.0 / (3.75 + (row - 1.0) * short_h), 1.0)
+    weight = norm.pdf(z) * (1.0 - missed**24) * row * rows
     expected = trapezoid(weight * cut_short, z) / trapezoid(weight, z)
     assert risk.nuisance_stops / risk.starts == pytest.approx(expected, rel=1e-3)
 

@@ -759,3 +759,17 @@ def test_a_result_holds_both_directions_of_every_link(tmp_path: Path) -> None:
     assert all(isinstance(d, Direction) for k in result.links for d in k.directions)
     assert result.cautions
     assert "emergency stop" in result.cautions[0]
+
+
+def test_a_step_wider_than_the_rasters_cells_asks_for_more_margin_and_says_why() -> None:
+    """What stands between two points is not in the profile: less is lost, and it must not count as won."""
+    plan = load_plan(sample_path("wooded"))
+    fine, wide = (
+        check_plan(plan.changed({"terrain.step_m": step_m}), advice=False).links[0]
+        for step_m in (None, 600.0)
+    )
+    for own, coarse in zip(fine.directions, wide.directions, strict=True):
+        assert coarse.fade_margin_db > own.fade_margin_db
+        assert coarse.required_margin_db > own.required_margin_db + 1.0
+    assert not [line for line in fine.warnings if "the ground is known every" in line]
+    assert [line for line in wide.warnings if "the ground is known every 136 m only" in line]

@@ -215,8 +215,9 @@ def plan_coverage(
         (hop,) = job.hops
         notes += [*hop.land.notes, *_notes(loaded, hop, job.grid.cell_m)]
         # of several stations only one's heights are held at a time
-        hops.append(replace(hop, land=hop.land.emptied()))
-        job = replace(job, hops=())
+        hop = replace(hop, land=hop.land.emptied())
+        job = replace(job, hops=(hop,))
+        hops.append(hop)
     result = result_of(loaded, job, hops, bands, preview=preview)
     lost = result.cells_within - result.cells
     if lost > 0:

@@ -118,7 +118,13 @@ class Land(Plane):
         return native
 
     def cell_m(self, east: Floats, north: Floats) -> Floats:
-        """Cell of the rasters that give each path its ground, as a profile states it."""
+        """Cell of the rasters that give each path its ground, or the spacing of its points, as a profile states it."""
+        cells_m = self._ground_cells_m(east, north)
+        if self.step_m is None:
+            return cells_m
+        return np.maximum(cells_m, np.hypot(east, north) / self.intervals(east, north)[:, 0])
+
+    def _ground_cells_m(self, east: Floats, north: Floats) -> Floats:
         ground = np.flatnonzero(self.windows[:, kernels.LAYER] == kernels.GROUND)
         sizes = self.cells_m[ground]
         if np.ptp(sizes) == 0.0:

@@ -4,14 +4,15 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from linkcalc.area.scheduler import Scheduler
 from linkcalc.errors import quoted
 from linkcalc.fleets.assign import Assignment, Choice, Options, assign, assignment_of, options
-from linkcalc.fleets.contention import Outlook, outlook, reach
+from linkcalc.fleets.contention import Outlook, outlook
 from linkcalc.fleets.judge import Judged, by_link, judged
 from linkcalc.fleets.limits import Limits
 from linkcalc.fleets.network import Network, Setting, Supply
@@ -22,11 +23,8 @@ from linkcalc.fleets.simulate import Played, simulated_parts, summed
 from linkcalc.link.requirement import Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
+from linkcalc.plan.power import Battery
 from linkcalc.radio.energy import CHEMISTRIES, LONGEST_QUOTED_YEARS, battery_life_years, capacity_share
-
-if TYPE_CHECKING:
-    from linkcalc.area.scheduler import Scheduler
-    from linkcalc.plan.power import Battery
 
 LOADS = tuple(2.0**k for k in range(-3, 7))
 """Times the planned traffic that the fleet's success is worked out for."""
@@ -48,7 +46,7 @@ def answer(
     choose: bool = True,
     play: bool = True,
     seed: int = 1,
-    scheduler: "Scheduler | None" = None,
+    scheduler: Scheduler | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> FleetResult:
     """Answer a fleet; `say` gets lines for the user on the way.
@@ -73,10 +71,11 @@ def answer(
     choice, power_notes = _choice(loaded, found, net, limits)
     planned = as_planned(loaded, found, net)
     many = net.nodes >= _MANY
-    kept = assignment_of(net, supply, planned, required)
+    counted = limits.counted(planned)
+    kept = assignment_of(net, supply, counted, required)
     tell = partial(_tell_progress, say) if many else None
-    got = assign(net, supply, choice, required, say=tell) if choose else kept
-    setting, fares = got.setting, got.outlook
+    assignment = assign(net, supply, choice, required, say=tell) if choose else kept
+    setting, averaged = assignment.setting, assignment.outlook
     predicted = outlook(net, setting, spread=False)
     played = None
     run: Any = {"seed": seed, "scheduler": scheduler}
@@ -86,11 +85,11 @@ def answer(
         played = _played(net, setting, 1.0, **run)
     alone_words = by_link(net, found, setting, Requirement.of(loaded.plan().plan.link[0]))
     total = None if played is None else summed(played)
-    words = judged(fares, predicted, total, required, net.tries, alone_words)
+    words = judged(averaged, predicted, total, required, net.tries, alone_words)
     alone = options(net, supply, choice, None)
-    asked = _Asked(loaded, found, net, choice, limits, choose)
-    nodes = tuple(_node_answers(asked, got, predicted, words, alone, total))
-    sheds = tuple(_shed_answer(asked, got, j) for j in range(net.sheds))
+    asked = _Asked(loaded, found, net, choice, limits, None if choose else planned)
+    nodes = tuple(_node_answers(asked, assignment, predicted, words, alone, total))
+    sheds = tuple(_shed_answer(asked, assignment, j) for j in range(net.sheds))
     verdict: VerdictWord = "at_risk" if found.refused else "closes"
     for word in ("at_risk", "does_not_close"):
         if any(n.verdict == word for n in nodes):
@@ -115,11 +114,11 @@ def answer(
         refused=tuple((r.row, r.name, r.reason) for r in found.refused),
         planned=_before(kept, required) if choose else None,
         region=limits.region,
-        charge_mah_per_day=got.value[1],
+        charge_mah_per_day=assignment.value[1],
         loads=tuple(_loads(net, setting, played, play, run)),
         played_messages=0 if played is None else int(sum(p.messages.sum() for p in played)),
         remedies=(
-            *remedies(net, got, choice, alone, required, choose),
+            *remedies(net, assignment, choice, alone, required, choose),
             *(retries if verdict != "closes" else ()),
         ),
         notes=(
@@ -127,6 +126,7 @@ def answer(
             *loaded.notes,
             *found.notes,
             *power_notes,
+            *_limit_notes(limits, planned, counted, nodes, choose),
             *_notes(net, loaded),
             *_at_sheds(loaded, found),
             *_played_worse(found, predicted, words, total),
@@ -195,33 +195,44 @@ class _Asked(NamedTuple):
     net: Network
     choice: Choice
     limits: Limits
-    choose: bool
+    planned: Setting | None
+    """None: the setting is proposed."""
 
 
 def _node_answers(
-    asked: _Asked, got: Assignment, predicted: Outlook, words: Judged, alone: Options,
+    asked: _Asked, assignment: Assignment, predicted: Outlook, words: Judged, alone: Options,
     played: Played | None,
 ) -> Iterator[NodeAnswer]:  # fmt: skip
-    loaded, found, net, choice, limits, choose = asked
-    setting, fares = got.setting, got.outlook
+    loaded, found, net, choice, limits, planned = asked
+    setting, averaged = assignment.setting, assignment.outlook
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
     i = np.arange(net.nodes)
     names = [s.name for s in loaded.fleet.shed]
     seconds = net.time_on_air_s[i, setting.factor]
-    sent_per_day = fares.transmissions / net.interval_s * 86_400.0
-    margins = reach(net, np.zeros(net.nodes))[..., np.newaxis] + choice.powers_dbm
+    sent_per_day = averaged.transmissions / net.interval_s * 86_400.0
+    margins = net.margin_at_0_dbm_db[..., np.newaxis] + choice.powers_dbm
     at_most = np.where(choice.allowed[:, np.newaxis], margins, -np.inf).max(axis=(2, 3))
     low = high = share = None
     if played is not None:
         share, (low, high) = played.success, played.interval()
+    over_limits = limits.over_words(setting)
+    stated_dbm = (setting if planned is None else planned).power_dbm
     required = loaded.fleet.traffic.required_success
     battery = loaded.fleet.supply.battery
     for k in range(net.nodes):
         j = int(setting.shed[k])
-        verdict = words.verdict[k]
+        verdict, lacks = words.verdict[k], ""
+        if verdict != "closes":
+            lacks = lacks_words(
+                net, choice, k, required, best_alone=float(best_alone[k]), alone=float(averaged.alone[k]),
+                chosen=planned is None,
+            )  # fmt: skip
+        elif over_limits[k]:
+            # it closes only beyond what the law lets it, or the base station, send
+            verdict, lacks = "at_risk", over_limits[k]
         years = None
         if battery is not None:
-            years = _years(battery, float(got.charge_mah_per_day[k]))
+            years = _years(battery, float(assignment.charge_mah_per_day[k]))
         yield NodeAnswer(
             name=found.names[k],
             row=found.rows[k],
@@ -234,49 +245,39 @@ def _node_answers(
             power_dbm=float(setting.power_dbm[k]),
             distance_m=float(found.length_m[k, j]),
             path=regime_words(int(found.regime[k, j])),
-            margin_db=float(fares.margin_db[k]),
+            margin_db=float(averaged.margin_db[k]),
             assured=float(words.assured[k]),
-            success_alone=float(fares.alone[k]),
+            success_alone=float(averaged.alone[k]),
             success_predicted=float(words.predicted[k]),
             success=float(words.success[k]),
             by_played=bool(words.by_played[k]),
-            transmissions=float(fares.transmissions[k]),
+            transmissions=float(averaged.transmissions[k]),
             collided=float(predicted.collided[k]),
             interval_s=float(net.interval_s[k]),
             time_on_air_s=float(seconds[k]),
             airtime_s_per_day=float(seconds[k] * sent_per_day[k]),
-            charge_mah_per_day=float(got.charge_mah_per_day[k]),
+            charge_mah_per_day=float(assignment.charge_mah_per_day[k]),
             battery_years=years,
             reached=tuple(n for n, m in zip(names, at_most[k], strict=True) if m >= 0.0),
             margins_db=tuple(tuple(float(v) for v in row) for row in margins[k, :, :, -1]),
-            limits=limits.node(k, int(setting.factor[k]), float(setting.power_dbm[k])),
+            limits=limits.node(k, int(setting.factor[k]), float(stated_dbm[k])),
             played_success=None if share is None or math.isnan(share[k]) else float(share[k]),
             played_low=None if low is None else float(low[k]),
             played_high=None if high is None else float(high[k]),
-            lacks=""
-            if verdict == "closes"
-            else lacks_words(
-                net,
-                choice,
-                k,
-                required,
-                best_alone=float(best_alone[k]),
-                alone=float(fares.alone[k]),
-                chosen=choose,
-            ),
+            lacks=lacks,
         )
 
 
-def _shed_answer(asked: _Asked, got: Assignment, j: int) -> ShedAnswer:
+def _shed_answer(asked: _Asked, assignment: Assignment, j: int) -> ShedAnswer:
     loaded, found, net, _, limits, _ = asked
-    setting, fares = got.setting, got.outlook
+    setting, averaged = assignment.setting, assignment.outlook
     own = setting.shed == j
     i = np.arange(net.nodes)
     seconds = net.time_on_air_s[i, setting.factor]
-    per_hour = fares.rates.sent * seconds * 3600.0
+    per_hour = averaged.rates.sent * seconds * 3600.0
     level = setting.power_dbm + net.gain_db[:, j]
     heard = level >= net.noise_dbm[j] + net.required_snr_db[setting.factor]
-    busy = fares.found_busy[own]
+    busy = averaged.found_busy[own]
     by_signal = tuple(
         (
             f"SF{factor}" if factor else "FSK",
@@ -292,17 +293,17 @@ def _shed_answer(asked: _Asked, got: Assignment, j: int) -> ShedAnswer:
         longitude_deg=found.sheds_deg[j][1],
         nodes=int(own.sum()),
         heard=int(heard.sum()),
-        load=float(fares.load[j]),
+        load=float(averaged.load[j]),
         all_busy=float(busy.max(initial=0.0)),
         receiving_s_per_hour=float(per_hour[own].sum()),
-        answering_s_per_hour=float(fares.answering[j] * 3600.0),
-        answering_share=float(fares.answering[j]),
+        answering_s_per_hour=float(averaged.answering[j] * 3600.0),
+        answering_share=float(averaged.answering[j]),
         limits=limits.shed(j, setting),
         by_signal=by_signal,
     )
 
 
-def _years(battery: "Battery", charge_per_day: float) -> float:
+def _years(battery: Battery, charge_per_day: float) -> float:
     usable = (
         float(capacity_share(battery.chemistry, battery.temperature_c))
         if battery.usable_percent is None
@@ -317,7 +318,7 @@ def _years(battery: "Battery", charge_per_day: float) -> float:
 
 
 def _played(
-    net: Network, setting: Setting, times: float, *, seed: int, scheduler: "Scheduler | None"
+    net: Network, setting: Setting, times: float, *, seed: int, scheduler: Scheduler | None
 ) -> list[Played]:
     """Independent simulations at a multiple of the planned traffic."""
     more = scaled(net, times)
@@ -336,7 +337,7 @@ def _loads(
         # a node that would have to send without a pause
         if (seconds >= more.interval_s).any():
             break
-        fares = outlook(more, setting)
+        averaged = outlook(more, setting)
         predicted = outlook(more, setting, spread=False)
         sent = predicted.rates.sent
         share = low = high = None
@@ -348,13 +349,31 @@ def _loads(
             low, high = max(share - error, 0.0), min(share + error, 1.0)
         yield LoadPoint(
             times=times,
-            worst=float(fares.assured.min()),
-            tenth=float(np.quantile(fares.assured, 0.1)),
-            median=float(np.median(fares.assured)),
+            worst=float(averaged.assured.min()),
+            tenth=float(np.quantile(averaged.assured, 0.1)),
+            median=float(np.median(averaged.assured)),
             tries_received=float((predicted.try_success * sent).sum() / sent.sum()),
             played=share,
             played_low=low,
             played_high=high,
+        )
+
+
+def _limit_notes(
+    limits: Limits, planned: Setting, counted: Setting, nodes: tuple[NodeAnswer, ...], choose: bool
+) -> Iterator[str]:
+    """What of the fleet does not count, or is at risk, because the law does not allow it."""
+    lowered = int((counted.power_dbm < planned.power_dbm).sum())
+    if lowered and not choose:
+        yield (
+            f"{lowered} {'node is' if lowered == 1 else 'nodes are'} set to more power than the limits of"
+            f" {limits.region} allow: the largest legal one counts"
+        )
+    over = sum("over the limits" in n.lacks for n in nodes)
+    if over:
+        yield (
+            f"{over} {'node' if over == 1 else 'nodes'} would close but for the limits of {limits.region}: report"
+            " less often, try less, or take a band that allows more"
         )
 
 

@@ -88,6 +88,7 @@ def options(network: Network, supply: Supply, choice: Choice, air: Air | None) -
     n, s, c, p = network.nodes, network.sheds, network.required_snr_db.size, choice.powers_dbm.size
     success, count = np.zeros((n, s, c, p)), np.zeros((n, s, c, p))
     everyone = np.arange(n)
+    at_0_dbm = network.margin_at_0_dbm_db
     sending = supply.sending_ma(choice.powers_dbm)
     window = supply.window_s(network) * supply.receive_current_ma
     for j in range(s):
@@ -95,11 +96,10 @@ def options(network: Network, supply: Supply, choice: Choice, air: Air | None) -
         if not nodes.size:
             continue
         for k in range(c):
-            level = network.gain_db[nodes, j] - network.noise_dbm[j] - network.required_snr_db[k]
-            margin = level[:, np.newaxis] + choice.powers_dbm
-            back = network.return_snr_db[nodes, j] - network.required_snr_db[k]
+            margin = at_0_dbm[nodes, j, k, np.newaxis] + choice.powers_dbm
+            return_margin = network.return_snr_db[nodes, j] - network.required_snr_db[k]
             met = Met.of(network, nodes, j, k, air)
-            found = messages(network, nodes, j, margin, back, met)
+            found = messages(network, nodes, j, margin, return_margin, met)
             success[nodes, j, k], count[nodes, j, k] = found.assured, found.transmissions
     mas = network.time_on_air_s[..., np.newaxis] * sending + window[:, np.newaxis]
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]

@@ -72,12 +72,12 @@ class Outlook(Outcome):
 
 
 def messages(
-    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, return_db: Floats, met: "Met",
+    network: Network, nodes: Ints, shed: int | Ints, margin_db: Floats, return_margin_db: Floats, met: "Met",
     *, spread: bool = True,
 ) -> Outcome:  # fmt: skip
     """What becomes of the messages of nodes, (k,), each reporting to a shed, with what they meet on the air.
 
-    `margin_db`, (k, powers), is the mean level over the weakest that is received, `return_db`, (k,), that of the
+    `margin_db`, (k, powers), is the mean level over the weakest that is received, `return_margin_db`, (k,), that of the
     answers. `spread` averages over what is unknown or varies slowly; else they stay at the predicted level.
     """
     fading = network.fading[nodes, shed]
@@ -85,7 +85,7 @@ def messages(
     if not spread:
         shares = [level_shares(fading, m) for m in margin_db.T]
         means = [np.stack([(s * v).sum(axis=1) for s in shares], axis=1)[..., np.newaxis] for v in by_level]
-        back = above(fading, return_db)[:, np.newaxis, np.newaxis]
+        answered = above(fading, return_margin_db)[:, np.newaxis, np.newaxis]
         weight = np.ones(1)
     else:
         # all tries of a message share the slow state: the mean over these is taken last
@@ -93,9 +93,9 @@ def messages(
         place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - MARGINS_DB[0]) / STEP_DB
         place = np.clip(place, 0.0, MARGINS_DB.size - 1.001)
         means = [_between(received_by_margin(fading, v), place) for v in by_level]
-        back = above(fading, return_db[:, np.newaxis] + slow)[:, np.newaxis, :]
+        answered = above(fading, return_margin_db[:, np.newaxis] + slow)[:, np.newaxis, :]
         weight = _WEIGHT
-    back = back * np.reshape(met.answered, (-1, 1, 1))
+    answered = answered * np.reshape(met.answered, (-1, 1, 1))
     received = np.clip(means[0], 0.0, 1.0)
     again = np.clip(means[1], 0.0, 1.0) if len(means) > 1 else np.zeros(received.shape)
     tries = list(_tries(1.0 - received, again, met, network.tries))
@@ -108,7 +108,7 @@ def messages(
         numbers.append(sent @ weight)
         if network.acknowledged:
             # what got through and whose answer is heard is not sent again; without answers all tries are sent
-            sent = sent * (1.0 - (1.0 - missed) * back)
+            sent = sent * (1.0 - (1.0 - missed) * answered)
     success = (1.0 - lost) @ weight
     assured = success
     if spread and network.confidence is not None:
@@ -221,12 +221,12 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     ]
     groups = [g for g in groups if g[0].size]
     margin = network.margin_db(setting.power_dbm, setting.shed, setting.factor)
-    back = network.return_snr_db[np.arange(n), setting.shed] - network.required_snr_db[setting.factor]
+    return_margin = network.return_margin_db(setting.shed, setting.factor)
 
     def judged(air: Air | None) -> Outcome:
         parts = [(nodes, Met.of(network, nodes, j, c, air)) for nodes, j, c in groups]
         found = messages(
-            network, np.arange(n), setting.shed, margin[:, np.newaxis], back, Met.together(parts),
+            network, np.arange(n), setting.shed, margin[:, np.newaxis], return_margin, Met.together(parts),
             spread=spread,
         )  # fmt: skip
         return Outcome(**{name: value[:, 0] for name, value in vars(found).items()})
@@ -277,10 +277,3 @@ def _found_deaf(
             shares = received_level_shares(network.fading[nodes, j], margin_db[nodes])
             found[nodes] = (shares * air.deaf(nodes, j, c)).sum(axis=1)
     return found
-
-
-def reach(network: Network, power_dbm: Floats) -> Floats:
-    """Margin of each node at each shed with each signal at a power of its own, (n, s, c)."""
-    level = power_dbm[:, np.newaxis] + network.gain_db - network.noise_dbm
-    margin: Floats = level[..., np.newaxis] - network.required_snr_db
-    return margin

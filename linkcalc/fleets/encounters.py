@@ -71,9 +71,8 @@ class Encounters:
             axis=1,
         )
         """(n, s): chance that a shed hears a node."""
-        back = network.return_snr_db[i, setting.shed]
-        own = network.fading[i, setting.shed]
-        self.answer_heard = above(own, back - network.required_snr_db[setting.factor])
+        fading = network.fading[i, setting.shed]
+        self.answer_heard = above(fading, network.return_margin_db(setting.shed, setting.factor))
         self.kept: dict[tuple[str, int, int], Floats] = {}
 
     def over(self, shed: int, level_dbm: Floats) -> Floats:
@@ -151,10 +150,10 @@ class Encounters:
         meet on and on.
         """
         net = self.network
-        own = _some(np.flatnonzero((self.setting.shed == shed) & (self.setting.factor == factor)))
+        own = _averaged_over(np.flatnonzero((self.setting.shed == shed) & (self.setting.factor == factor)))
         if not own.size:
             return np.ones((len(FADING_K_DB), 2))
-        others = _some(np.arange(net.nodes))
+        others = _averaged_over(np.arange(net.nodes))
         strong = self.spoils(shed, factor)[others]
         later, before = (m[others] for m in self.spoils_and_returns(shed, factor, self.answer_heard))
         over = self.over(shed, self.needed_dbm[:, shed])[own]
@@ -178,6 +177,6 @@ class Encounters:
         return np.asarray(np.clip(sums[:, 1:] / sums[:, :1], 0.0, 1.0))
 
 
-def _some(nodes: Ints) -> Ints:
-    """Enough of them for an average."""
+def _averaged_over(nodes: Ints) -> Ints:
+    """Enough of some nodes for an average."""
     return nodes[:: max(1, -(-nodes.size // _AVERAGED))]

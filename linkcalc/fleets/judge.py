@@ -1,7 +1,6 @@
 """The word for each node: the closed form held against what is required, and against what was played."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,13 +8,11 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.fleets.contention import Outlook
 from linkcalc.fleets.network import Network, Setting
+from linkcalc.fleets.reach import Paths
 from linkcalc.fleets.simulate import Played, wilson
 from linkcalc.link.judgement import judgement
 from linkcalc.link.requirement import LEAST_SUCCESS, VERDICTS, Requirement
 from linkcalc.link.result import VerdictWord
-
-if TYPE_CHECKING:
-    from linkcalc.fleets.reach import Paths
 
 _SURE, _HOPEFUL = 0.99, 0.002
 """The closed form counts as too hopeful if it is above such an interval of what was played by so much."""
@@ -36,26 +33,26 @@ class Judged:
     """The simulation has the say: the closed form is above its interval."""
 
 
-def by_link(network: Network, paths: "Paths", setting: Setting, asked: Requirement) -> NDArray[np.int8]:
+def by_link(network: Network, paths: Paths, setting: Setting, asked: Requirement) -> NDArray[np.int8]:
     """What a check says of each node's link alone, both ways: index into `requirement.VERDICTS`."""
     k, j = np.arange(network.nodes), setting.shed
     uncertain = paths.site_db[k, j], paths.conditions_db[k, j], paths.k_db[k, j]
-    there = network.margin_db(setting.power_dbm, setting.shed, setting.factor)
-    back = network.return_snr_db[k, j] - network.required_snr_db[setting.factor]
-    ways = (there, back) if network.acknowledged else (there,)
-    return np.asarray(np.min([judgement(asked, margin, *uncertain).verdict for margin in ways], axis=0))
+    margins = [network.margin_db(setting.power_dbm, j, setting.factor)]
+    if network.acknowledged:
+        margins.append(network.return_margin_db(j, setting.factor))
+    return np.asarray(np.min([judgement(asked, margin, *uncertain).verdict for margin in margins], axis=0))
 
 
 def judged(
-    fares: Outlook, predicted: Outlook, played: Played | None, required: float, tries: int,
+    averaged: Outlook, predicted: Outlook, played: Played | None, required: float, tries: int,
     link: NDArray[np.int8],
 ) -> Judged:  # fmt: skip
     """Say which nodes have the required success.
 
-    `fares` is averaged over what is unknown, `predicted` and `played` are at the predicted levels; `link`, from
+    `averaged` is over what is unknown, `predicted` and `played` are at the predicted levels; `link`, from
     `by_link`, is what the link says alone, which the others' load can only worsen.
     """
-    best, assured, success = predicted.success, fares.assured, fares.success
+    best, assured, success = predicted.success, averaged.assured, averaged.success
     by_played = np.zeros(best.shape, dtype=np.bool_)
     if played is not None:
         # where the closed form is above the interval of the simulation, tries are taken to fare worse at every level
@@ -71,7 +68,7 @@ def judged(
     return Judged(
         tuple(
             _word(float(b), float(a) >= required or float(alone) < required <= float(b), float(m), int(word))
-            for b, a, alone, m, word in zip(best, assured, fares.alone, predicted.margin_db, link, strict=True)
+            for b, a, alone, m, word in zip(best, assured, averaged.alone, predicted.margin_db, link, strict=True)
         ),
         best, assured, success, by_played,
     )  # fmt: skip

@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -14,7 +14,7 @@ from linkcalc.link.case import feeder_loss_db, main_gain_dbi
 from linkcalc.link.modulation import Signal
 from linkcalc.plan import Station
 from linkcalc.plan.fleet import LoadedFleet
-from linkcalc.rules.found import LimitsCheck, Status
+from linkcalc.rules.found import POWER_ROUNDING_DB, LimitsCheck, Status
 from linkcalc.rules.limits import check
 from linkcalc.rules.transmission import HOUR_S, OtherTraffic, Transmission
 
@@ -43,6 +43,34 @@ class Limits:
         self._node = cache(self._of_node)
 
     def node(self, index: int, factor: int, power_dbm: float) -> Held:
+        return self._looked_up(index, factor, power_dbm)[0]
+
+    def counted(self, setting: Setting) -> Setting:
+        """A setting with the largest legal power for every node that is set to more: what is over does not count."""
+        powers = []
+        for i, (factor, power) in enumerate(zip(setting.factor, setting.power_dbm, strict=True)):
+            held, legal = self._looked_up(i, int(factor), float(power))
+            if held.status == "over" and legal is not None and legal < power - POWER_ROUNDING_DB:
+                # in tenths, and 25 mW as the 14 dBm that it is called
+                power = math.floor((legal + POWER_ROUNDING_DB) * 10.0) / 10.0
+            powers.append(power)
+        return replace(setting, power_dbm=np.array(powers, dtype=np.float64))
+
+    def over_words(self, setting: Setting) -> list[str]:
+        """What is over at each node or its base station, at powers that count; empty: nothing."""
+        answering = [self.shed(j, setting) for j in range(self._network.sheds)]
+        words = []
+        for i, j in enumerate(setting.shed):
+            held, base = self.node(i, int(setting.factor[i]), float(setting.power_dbm[i])), answering[j]
+            if held.status == "over":
+                words.append(f"over the limits of {self.region}")
+            elif base is not None and base.status == "over":
+                words.append(f"its base station's answers are over the limits of {self.region}")
+            else:
+                words.append("")
+        return words
+
+    def _looked_up(self, index: int, factor: int, power_dbm: float) -> tuple[Held, float | None]:
         net = self._network
         return self._node(
             float(net.time_on_air_s[index, factor]), float(net.interval_s[index]), float(power_dbm)
@@ -82,15 +110,16 @@ class Limits:
             HOUR_S / seconds[longest],
             1,
             others,
-        )
+        )[0]
 
-    def _of_node(self, seconds: float, interval_s: float, power_dbm: float) -> Held:
+    def _of_node(self, seconds: float, interval_s: float, power_dbm: float) -> tuple[Held, float | None]:
         return self._held(self._fleet.equipment, power_dbm, seconds, interval_s, self._network.tries)
 
     def _held(
         self, station: Station, power_dbm: float, seconds: float, interval_s: float, tries: int,
         others: tuple[OtherTraffic, ...] = (),
-    ) -> Held:  # fmt: skip
+    ) -> tuple[Held, float | None]:  # fmt: skip
+        """What the table says, and the largest legal power."""
         frequency = self._fleet.radio.frequency_mhz * 1e6
         try:
             sent = Transmission(
@@ -109,6 +138,7 @@ class Limits:
                 other_traffic=others,
             )
         except DomainError:
-            return Held("over", TOO_LONG, seconds * tries / interval_s, False)
+            return Held("over", TOO_LONG, seconds * tries / interval_s, False), None
         found: LimitsCheck = check(sent, self.region)
-        return Held(found.status, found.reason, found.duty_cycle, bool(found.unverified))
+        held = Held(found.status, found.reason, found.duty_cycle, bool(found.unverified))
+        return held, found.largest_conducted_dbm

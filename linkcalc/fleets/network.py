@@ -121,11 +121,21 @@ class Network:
         """Length of a slot: the longest transmission and a microsecond that keeps neighbours apart."""
         return float(self.time_on_air_s.max()) + 1e-6
 
+    @property
+    def margin_at_0_dbm_db(self) -> Floats:
+        """Margin of each node at each shed with each signal, sent with 0 dBm, (n, s, c)."""
+        over_noise = self.gain_db - self.noise_dbm
+        return np.asarray(over_noise[..., np.newaxis] - self.required_snr_db)
+
     def margin_db(self, power_dbm: Floats, shed: Ints, factor: Ints) -> Floats:
         """Mean level over the weakest that is received, for each node."""
         i = np.arange(self.nodes)
         level = power_dbm + self.gain_db[i, shed]
         return np.asarray(level - self.noise_dbm[shed] - self.required_snr_db[factor])
+
+    def return_margin_db(self, shed: Ints, factor: Ints) -> Floats:
+        """The same of the answers, for each node."""
+        return np.asarray(self.return_snr_db[np.arange(self.nodes), shed] - self.required_snr_db[factor])
 
 
 @dataclass(frozen=True, eq=False)

@@ -120,7 +120,7 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
     east, north = side.land.position_of(job.latitude_deg[part], job.longitude_deg[part])
     heights = job.height_m[part]
     # two lands differ by nanometres in how far the farthest node is
-    reach = np.hypot(east, north)
+    length = np.hypot(east, north)
     near, far = (None, heights) if side.fixed == "near" else (heights, None)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)  # said once for the whole fleet
@@ -129,11 +129,11 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
             use_numba=job.use_numba,
         )  # fmt: skip
         here = (side.land.latitude_deg, side.land.longitude_deg)
-        got = answers(side.template, side.fixed, here, east, north, found)
-    gain = got.level_forward_dbm - side.template.near.transmit_power_dbm
-    there = got.judgements[0]
+        ends = answers(side.template, side.fixed, here, east, north, found)
+    gain = ends.level_forward_dbm - side.template.near.transmit_power_dbm
+    forward = ends.judgements[0]
     return np.stack(
-        [gain, found.loss_db, reach, there.site_db, there.conditions_db, there.k_db, found.regime]
+        [gain, found.loss_db, length, forward.site_db, forward.conditions_db, forward.k_db, found.regime]
     )
 
 
@@ -162,7 +162,7 @@ def paths(
         sides = []
         for k, shed, here in zip(plan.link, loaded.fleet.shed, sheds_deg, strict=True):
             template, fixed = template_case(plan_file, k, shed.name)
-            farthest = float(_distances_m(here, places).max())
+            farthest = float(np.hypot(*Plane(*here).position_of(places[:, 0], places[:, 1])).max())
             land = read_land(
                 terrain, *here, max(farthest * _ROOM, 50.0), name=shed.name, rules=plan.terrain, whole=False
             )
@@ -252,8 +252,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
     factors = _factors(loaded)
     signals = [_signal(radio.modulation, f) for f in factors]
     payloads = [n.payload_bytes or traffic.payload_bytes for n in found.nodes]
-    by_payload = {p: [s.time_on_air_s(p) for s in signals] for p in set(payloads)}
-    airtime = np.array([by_payload[p] for p in payloads])
+    airtime = np.array([[_on_air_s(radio.modulation, f, p) for f in factors] for p in payloads])
     interval = np.array([n.interval_s or traffic.interval_s for n in found.nodes])
     required = np.array([s.required_snr_db for s in signals])
     if factors == (0,):  # an interferer counts as noise of its power
@@ -323,10 +322,6 @@ def _grounded(
         more = f" ({count} more {'node' if count == 1 else 'nodes'} like it)" if count else ""
         raise TerrainError(f"no node has ground under it: {refused[0].reason}{more}")
     return good, refused
-
-
-def _distances_m(here: tuple[float, float], places: Floats) -> Floats:
-    return np.asarray(np.hypot(*Plane(*here).position_of(places[:, 0], places[:, 1])))
 
 
 def _notes(plan: "Plan", sides: list[Side], found: dict[str, Floats]) -> Iterator[str]:

@@ -1,14 +1,14 @@
 """What keeps a fleet from the required success, and what would remedy that."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linkcalc.fleets.assign import Assignment, Choice, Options, cheapest
-from linkcalc.fleets.contention import outlook, reach
+from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import FADING_K_DB, Network, Setting
 from linkcalc.link.reliability import margin_for_success
 from linkcalc.link.requirement import Requirement
@@ -51,7 +51,7 @@ def lacks_words(
 
 def _missing_db(net: Network, choice: Choice, k: int, required: float) -> float:
     """Margin that a node lacks where it lacks least, alone, with the best signal and power it may use."""
-    margins = reach(net, np.full(net.nodes, 0.0))[k]
+    margins = net.margin_at_0_dbm_db[k]
     usable = choice.allowed[k]
     asked = Requirement(required, net.confidence or 0.5, None, net.tries, 0.0)
     best = np.inf
@@ -75,10 +75,10 @@ def _decibels(value: float) -> str:
 
 
 def remedies(
-    net: Network, got: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
+    net: Network, assignment: Assignment, choice: Choice, alone: Options, required: float, chosen: bool
 ) -> Iterator[str]:
     """What would bring the required success, as far as it is not met."""
-    fails = got.outlook.assured < required
+    fails = assignment.outlook.assured < required
     if not fails.any():
         return
     best_alone = alone.success.reshape(net.nodes, -1).max(axis=1)
@@ -101,29 +101,32 @@ def remedies(
         yield words
     loaded = fails & ~out
     if chosen and loaded.any():
-        yield from _lighter(net, got, choice, alone, loaded, ~out, required)
+        yield from _lighter(net, assignment, choice, alone, loaded, ~out, required)
 
 
 def _lighter(
-    net: Network, got: Assignment, choice: Choice, alone: Options, loaded: NDArray[np.bool_],
+    net: Network, assignment: Assignment, choice: Choice, alone: Options, loaded: NDArray[np.bool_],
     asked: NDArray[np.bool_], required: float,
 ) -> Iterator[str]:  # fmt: skip
     """What would bring it for nodes that fail for the others' load."""
     count = int(loaded.sum())
     who = f"{count} {_nodes(count)} {'fails' if count == 1 else 'fail'} for the load of the others"
     strongest = cheapest(alone, np.full(net.nodes, 2.0), choice)
-    setting = got.setting.changed(np.flatnonzero(loaded), strongest)
+    setting = assignment.setting.changed(np.flatnonzero(loaded), strongest)
+
+    def is_met(changed: Network) -> bool:
+        return bool((outlook(changed, setting).assured[asked] >= required).all())
+
     found = []
-    fewer = _fewer_reports(net, setting, asked, required)
+    fewer = _fewer_reports(net, is_met)
     if fewer is not None:
         found.append(f"reports {fewer:g} times less often")
-    more = _more_channels(net, setting, asked, required)
-    if more is not None:
-        found.append(f"{more} channels")
-    if net.acknowledged and net.half_duplex:
-        both = replace(net, half_duplex=False)
-        if (outlook(both, setting).assured[asked] >= required).all():
-            found.append("base stations that hear while they answer")
+    for channels in _MORE_CHANNELS:
+        if channels > net.channels and is_met(replace(net, channels=channels)):
+            found.append(f"{channels} channels")
+            break
+    if net.acknowledged and net.half_duplex and is_met(replace(net, half_duplex=False)):
+        found.append("base stations that hear while they answer")
     if found:
         yield f"{who}; what would do: {', or '.join(found)}"
     else:
@@ -177,25 +180,12 @@ def _nodes(count: int) -> str:
     return "node" if count == 1 else "nodes"
 
 
-def _fewer_reports(net: Network, setting: Setting, which: NDArray[np.bool_], required: float) -> float | None:
+def _fewer_reports(net: Network, is_met: Callable[[Network], bool]) -> float | None:
     """How many times rarer reports must be for nodes to have the required success; None: rarity does not help."""
-
-    def met(times: float) -> bool:
-        return bool((outlook(scaled(net, 1.0 / times), setting).assured[which] >= required).all())
-
-    if not met(_LARGEST_FACTOR):
+    if not is_met(scaled(net, 1.0 / _LARGEST_FACTOR)):
         return None
     low, high = 1.0, _LARGEST_FACTOR
     while high / low > 1.02:
         middle = math.sqrt(low * high)
-        low, high = (low, middle) if met(middle) else (middle, high)
+        low, high = (low, middle) if is_met(scaled(net, 1.0 / middle)) else (middle, high)
     return math.ceil(high * 10.0) / 10.0
-
-
-def _more_channels(net: Network, setting: Setting, which: NDArray[np.bool_], required: float) -> int | None:
-    for count in _MORE_CHANNELS:
-        if count > net.channels:
-            more = replace(net, channels=count)
-            if (outlook(more, setting).assured[which] >= required).all():
-                return count
-    return None

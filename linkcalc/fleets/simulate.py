@@ -9,19 +9,17 @@ import functools
 import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from linkcalc._arrays import Floats, checked
+from linkcalc.area.scheduler import Local, Scheduler
 from linkcalc.errors import DomainError
 from linkcalc.fleets.network import FADING_K_DB, Ints, Network, Setting
 from linkcalc.propagation import compiled
-
-if TYPE_CHECKING:
-    from linkcalc.area.scheduler import Scheduler
 
 MOST_PACKETS = 3_000_000
 """In one part of a run: its drawn levels stay in memory."""
@@ -117,12 +115,10 @@ class Ratios:
     @classmethod
     def of(cls, network: Network, setting: Setting) -> "Ratios":
         """Those of a fleet."""
-        i = np.arange(network.nodes)
-        answer = network.return_snr_db[i, setting.shed] - network.required_snr_db[setting.factor]
         need = network.noise_dbm + network.required_snr_db[:, np.newaxis]
         return cls(
             _ratio(setting.power_dbm[:, np.newaxis] + network.gain_db),
-            _ratio(answer),
+            _ratio(network.return_margin_db(setting.shed, setting.factor)),
             _ratio(need),
             _ratio(network.threshold_db),
         )
@@ -182,7 +178,7 @@ def simulated_parts(
     duration_s: float,
     parts: int,
     seed: int,
-    scheduler: "Scheduler | None" = None,
+    scheduler: Scheduler | None = None,
     use_numba: bool | None = None,
 ) -> list[Played]:
     """Play a fleet at its predicted levels, in independent parts of `duration_s` each.
@@ -190,8 +186,6 @@ def simulated_parts(
     The same seed gives the same counts, whoever processes the parts, and compiled or not. A try is received under
     the rules of `linkcalc.fleets.contention`; where that may differ stands in docs/models/shared_channel.md.
     """
-    from linkcalc.area.scheduler import Local
-
     checked("duration_s", duration_s, above=0.0)
     checked("parts", parts, at_least=1)
     packets = float((duration_s / network.interval_s).sum()) * network.tries
@@ -203,7 +197,7 @@ def simulated_parts(
     numba = compiled.available() if use_numba is None else use_numba
     job = Job(network, setting, Ratios.of(network, setting), float(duration_s), int(parts), int(seed), numba)
     if numba:
-        get_ready()
+        compile_loop()
     found = dict((scheduler or Local()).run(play_part, job, range(int(parts))))
     return [found[part] for part in range(int(parts))]
 
@@ -214,7 +208,7 @@ def summed(parts: Sequence[Played]) -> Played:
 
 
 @functools.cache
-def get_ready() -> None:
+def compile_loop() -> None:
     """Compile the loop, before threads ask for it together."""
     one, two = np.ones(1), np.ones((1, 1))
     network = Network(
@@ -342,8 +336,10 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
     deaf_until = np.full(sheds, -np.inf)
     active = np.empty(messages, dtype=np.int64)
     on_air = 0
+    # a heap of retries; one that never comes due stays in it, so that it is never empty
     again = [(np.inf, np.int64(-1))]
     following = 0
+    # place among the active ones of the packet that ends first
     at = -1
     while True:
         due = in_slot(time[following], slot) if following < messages else np.inf

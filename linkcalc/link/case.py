@@ -27,6 +27,7 @@ from linkcalc.plan.stations import AROUND_KEYS, AntennaFigures
 from linkcalc.propagation import building_entry, noise, refractivity
 from linkcalc.radio import antenna, feeder
 from linkcalc.radio.antenna_types import AntennaType
+from linkcalc.rules.transmission import OtherTraffic
 from linkcalc.terrain.land_cover import KINDS, Around
 from linkcalc.terrain.profile import Profile
 from linkcalc.units import EARTH_RADIUS_M
@@ -76,6 +77,8 @@ class LinkCase:
     """Whose legal limits count, if any."""
     sent: tuple[Sent, ...] = ()
     """What the link carries, for the legal limits; empty: they are looked up without its timing."""
+    sent_elsewhere: tuple[tuple[OtherTraffic, ...], tuple[OtherTraffic, ...]] = ((), ())
+    """What is sent over other links by the near and the far station."""
     shown: tuple[Surroundings | None, Surroundings | None] = (None, None)
     """What rasters show around `near` and `far`, for where the plan does not say."""
     _found: dict[Any, Losses] = field(default_factory=dict, repr=False, compare=False)

@@ -46,6 +46,7 @@ def transmitter(case: LinkCase, end: End) -> Transmitter | None:
         time_on_air_s=signal.time_on_air_s(payload),
         hopping_channels=r.hopping_channels,
         listen_before_talk=r.listen_before_talk,
+        other_traffic=case.sent_elsewhere[ENDS.index(end)],
         conditions_met=frozenset(r.conditions_met),
     )
     return Transmitter(r.region, _sent_by(case.sent, end, carrier, signal))
@@ -59,7 +60,7 @@ def _sent_by(
 
 
 def station_limits(case: LinkCase, end: End) -> LimitsCheck | None:
-    """What the table of limits says about a station's transmitter, with all that it sends over the link.
+    """What the table of limits says about a station's transmitter, with all that it sends.
 
     None where the plan names no region.
     """

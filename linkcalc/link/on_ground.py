@@ -8,7 +8,7 @@ from dataclasses import replace
 from linkcalc.errors import OutOfRangeWarning, TerrainError
 from linkcalc.link.case import LinkCase, shown_surroundings
 from linkcalc.link.surroundings import Surroundings
-from linkcalc.link.traffic import sent_over
+from linkcalc.link.traffic import sent_elsewhere, sent_over
 from linkcalc.plan import Link, LoadedPlan, Station
 from linkcalc.plan.stations import position_deg
 from linkcalc.terrain import geodesy
@@ -84,7 +84,12 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
     if link.obstacle:
         profile = with_obstacles(profile, link.obstacle)
     case = LinkCase(link, near, far, plan.conditions, profile, azimuth, back_azimuth, plan.regulation)
-    return replace(case, sent=sent_over(plan, link), shown=(_shown(near, terrain), _shown(far, terrain)))
+    return replace(
+        case,
+        sent=sent_over(plan, link),
+        sent_elsewhere=(sent_elsewhere(plan, link, near.name), sent_elsewhere(plan, link, far.name)),
+        shown=(_shown(near, terrain), _shown(far, terrain)),
+    )
 
 
 def _shown(station: Station, terrain: Layers) -> Surroundings | None:

@@ -1,12 +1,14 @@
 """What is sent over one link, by whom and how often, and how much of it the law leaves to other equipment."""
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from linkcalc.link.modulation import Signal
 from linkcalc.rules.found import LimitsCheck
 from linkcalc.rules.limits import check
-from linkcalc.rules.transmission import OtherTraffic, Transmission
+from linkcalc.rules.transmission import HOUR_S, OtherTraffic, Transmission
 
 if TYPE_CHECKING:
     from linkcalc.plan import Link, Plan
@@ -72,6 +74,22 @@ def sent_over(plan: "Plan", link: "Link") -> tuple[Sent, ...]:
     return tuple(found)
 
 
+def sent_elsewhere(plan: "Plan", link: "Link", station: str) -> tuple[OtherTraffic, ...]:
+    """What a station sends over its other links: all shares the hour of one transmitter."""
+    found = []
+    for other in plan.link:
+        if other.name == link.name or station not in (other.from_, other.to):
+            continue
+        signal, end = Signal.of(other.modulation), "near" if other.from_ == station else "far"
+        for sent in sent_over(plan, other):
+            if sent.end != end or sent.interval_s is None:
+                continue
+            message_s = signal.time_on_air_s(sent.payload_bytes) * sent.tries
+            messages = math.ceil(HOUR_S / max(sent.interval_s, message_s) - 1e-9)
+            found.append(OtherTraffic(other.frequency_mhz * 1e6, messages * message_s))
+    return tuple(found)
+
+
 def _answer(message: Sent, payload_bytes: int) -> Sent:
     other: Literal["near", "far"] = "near" if message.end == "far" else "far"
     return replace(message, end=other, answers=True, measures=False, payload_bytes=payload_bytes)
@@ -88,8 +106,8 @@ def transmissions(
     found = []
     for i, timed in enumerate(own):
         others = sum(o.time_on_air_per_hour_s or 0.0 for k, o in enumerate(own) if k != i)
-        traffic = (OtherTraffic(carrier.frequency_hz, others),) if others else ()
-        found.append(replace(timed, other_traffic=traffic) if traffic else timed)
+        beside = (OtherTraffic(carrier.frequency_hz, others),) if others else ()
+        found.append(replace(timed, other_traffic=(*beside, *carrier.other_traffic)))
     return tuple(found) or (carrier,)
 
 

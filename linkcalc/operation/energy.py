@@ -2,16 +2,15 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from linkcalc._arrays import Floats
+from linkcalc._arrays import Floats, checked
 from linkcalc.answer import Answer
 from linkcalc.errors import DomainError, PlanError
 from linkcalc.operation.limits import End, ends
-from linkcalc.operation.solar_winter import blackout_chance
 from linkcalc.plan.base import element
 from linkcalc.radio.energy import (
     CAUTION,
@@ -47,6 +46,15 @@ TABLE_INTERVALS_S = (60.0, 300.0, 900.0, 3600.0, 21_600.0, 86_400.0)
 """Intervals a table shows; they are among those a picture is drawn from."""
 
 _INTERVALS_S = np.union1d(TABLE_INTERVALS_S, np.geomspace(60.0, 86_400.0, 33).round())
+
+
+SEASON_DAYS = 60
+"""Length of a dull season, the days of which are played one after the other."""
+DULL_SUN, BRIGHT_SUN = 0.2, 1.8
+"""Sun of a dull and of a bright day over the month's mean; there are as many of either."""
+SPELL_DAYS = 4.0
+"""Mean length of a spell of either (all three: common practice, no source; a clear climate is kinder)."""
+_SEASONS, _SEED = 20_000, 1
 
 
 @dataclass(frozen=True)
@@ -122,8 +130,7 @@ class SolarSupply:
     temperature_c: float
     voltage_v: float
     blackout_chance: float
-    """Of running empty at least once in a dull season, with panel and battery as recommended
-    (`linkcalc.operation.solar_winter`)."""
+    """Of running empty at least once in a dull season, with panel and battery as recommended."""
     notes: tuple[str, ...]
 
 
@@ -318,18 +325,18 @@ def _percent(probability: float) -> str:
 
 def _draw(supply: "PowerSupply", traffic: Sequence[Traffic], current_ma: float) -> Draw | None:
     """Sum over all that the station sends; None where an interval is not stated."""
-    sending = sensing = 0.0
     listening = (supply.listening_share or 0.0) * supply.receive_current_ma
-    for t in traffic:
-        if t.interval_s is None:
-            return None
-        d = _cycle(supply, t, np.asarray(t.interval_s), current_ma)
-        sending, listening, sensing = (
-            sending + d.sending_ma,
-            listening + d.listening_ma,
-            sensing + d.sensing_ma,
-        )
-    return Draw(sending, listening, sensing, supply.sleep_current_ma)
+    own = [
+        _cycle(supply, t, np.asarray(t.interval_s), current_ma) for t in traffic if t.interval_s is not None
+    ]
+    if len(own) < len(traffic):
+        return None
+    return Draw(
+        sum((d.sending_ma for d in own), 0.0),
+        sum((d.listening_ma for d in own), listening),
+        sum((d.sensing_ma for d in own), 0.0),
+        supply.sleep_current_ma,
+    )
 
 
 def _cycle(
@@ -488,9 +495,44 @@ def _solar(solar: "Solar", mean_ma: float, *, carries_control: bool) -> SolarSup
     )
 
 
-def _notes(
-    supply: "PowerSupply", traffic: Sequence[Traffic], waits_for: Sequence[str]
-) -> "Sequence[str]":  # fmt: skip
+@lru_cache(maxsize=1)
+def _sun() -> Floats:
+    """Sun over the mean, (days, seasons); the same draws for every question."""
+    rng = np.random.default_rng(_SEED)
+    dull = rng.random(_SEASONS) < 0.5
+    days = np.empty((SEASON_DAYS, _SEASONS))
+    for day in range(SEASON_DAYS):
+        days[day] = np.where(dull, DULL_SUN, BRIGHT_SUN)
+        dull ^= rng.random(_SEASONS) < 1.0 / SPELL_DAYS
+    return days
+
+
+def blackout_chance(daily_wh: float, panel_wh_per_day: float, usable_wh: float) -> float:
+    """Chance that a station's battery, full at the start, runs empty at least once in a dull season.
+
+    `panel_wh_per_day` is what the panel puts into the battery on a mean day of the season, `usable_wh` what
+    the battery gives, as cold as it gets. A share of 20 000 seasons of 60 days, from one seed: bright and
+    dull days follow each other as a chain of two states. A day's sun comes after its draw: the cautious
+    order.
+
+    A panel that gives nothing: empty when the store is used up, unless that lasts all season.
+
+    >>> blackout_chance(1.0, 0.0, 59.0), blackout_chance(1.0, 0.0, 60.0)
+    (1.0, 0.0)
+    """
+    draw = float(checked("daily_wh", daily_wh, above=0.0))
+    gain = float(checked("panel_wh_per_day", panel_wh_per_day, at_least=0.0))
+    full = float(checked("usable_wh", usable_wh, at_least=0.0))
+    charge = np.full(_SEASONS, full)
+    empty = np.zeros(_SEASONS, dtype=np.bool_)
+    for sun in _sun():
+        charge = charge - draw
+        empty |= charge < -1e-9
+        charge = np.clip(charge + gain * sun, 0.0, full)
+    return float(empty.mean())
+
+
+def _notes(supply: "PowerSupply", traffic: Sequence[Traffic], waits_for: Sequence[str]) -> list[str]:
     notes = []
     if waits_for:
         named = ", ".join(f'"{w}"' for w in waits_for[:3]) + (", ..." if len(waits_for) > 3 else "")

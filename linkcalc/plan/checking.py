@@ -4,7 +4,7 @@ Every function here raises `PlanError`: one line, with the first fault and its r
 """
 
 import os
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from difflib import get_close_matches
 from itertools import islice
@@ -12,15 +12,16 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from linkcalc.errors import PlanError, printable, quoted
-from linkcalc.plan.base import element
+from linkcalc.plan.base import Section, element
 from linkcalc.plan.faults import Fault, summary, validated
 from linkcalc.plan.model import Plan
-from linkcalc.plan.stations import AntennaFigures, Station
+from linkcalc.plan.stations import AntennaChoice, AntennaFigures, Station
 from linkcalc.plan.surroundings import Terrain
 from linkcalc.plan.syntax import parsed
 from linkcalc.tabular import TableError, table_of, text_of
 from linkcalc.terrain.sources import is_elsewhere, is_pattern, is_remote
 
+S = TypeVar("S", bound=Section)
 T = TypeVar("T", bound=AntennaFigures)
 
 LARGEST_PLAN_BYTES = 1_000_000
@@ -53,10 +54,12 @@ def unlocated_plan(data: Mapping[str, Any], path: Path) -> Plan:
 def checked_plan(data: Mapping[str, Any], base_dir: Path, profiled: Collection[str] = ()) -> Plan:
     """Make a plan of a plan file's tables; `profiled` links have a profile, and need no other source of heights."""
     plan = validated(Plan, data)
-    missing = [*_links_without_heights(plan, profiled), *_missing_files(plan, base_dir)]
+    missing = [*_links_without_heights(plan, profiled), *missing_rasters(plan.terrain, base_dir)]
+    for key, name in surveyed(plan):
+        missing += missing_file(key, name, base_dir)
     if missing:
         raise PlanError(summary(missing))
-    return _with_patterns(plan, base_dir)
+    return with_patterns(plan, base_dir)
 
 
 def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
@@ -118,12 +121,6 @@ def surveyed(plan: Plan) -> Iterator[tuple[str, str]]:
             yield f"{element('link', index, link.name)} profile_csv", link.profile_csv
 
 
-def _missing_files(plan: Plan, base_dir: Path) -> Iterator[Fault]:
-    yield from missing_rasters(plan.terrain, base_dir)
-    for key, name in surveyed(plan):
-        yield from missing_file(key, name, base_dir)
-
-
 def missing_rasters(terrain: Terrain, base_dir: Path) -> Iterator[Fault]:
     for key in ("rasters", "surface_rasters", "canopy_rasters", "land_cover_rasters"):
         place = f"terrain.{key}"
@@ -176,28 +173,24 @@ _PLANES = (
 """Keys of an antenna for a measured pattern: its file, its table in the plan, the column of its angle."""
 
 
-def _with_patterns(plan: Plan, base_dir: Path) -> Plan:
-    """The plan with the patterns that its files hold."""
-    stations = stations_with_patterns("station", plan.station, base_dir)
-    choices = [
-        _measured(c, f"{element('antenna_choice', i, c.name)} ", base_dir)
-        for i, c in enumerate(plan.antenna_choice)
-    ]
-    sections = (("station", stations, plan.station), ("antenna_choice", choices, plan.antenna_choice))
-    # a key that stays as it was must not count as stated
-    update = {key: new for key, new, old in sections if new != old}
-    return plan.model_copy(update=update) if update else plan
+def with_patterns(file: S, base_dir: Path) -> S:
+    """A plan or a fleet with the patterns that its antennas' files hold."""
+    update: dict[str, Any] = {}
+    for key in ("station", "antenna_choice", "shed", "equipment"):
+        value = getattr(file, key, [])
+        fitted = value if isinstance(value, list) else [value]
+        found = [_fitted(one, element(key, i, one.name), base_dir) for i, one in enumerate(fitted)]
+        # a key that stays as it was must not count as stated
+        if found != fitted:
+            update[key] = found if isinstance(value, list) else found[0]
+    return file.model_copy(update=update) if update else file
 
 
-def stations_with_patterns(kind: str, stations: Sequence[Station], base_dir: Path) -> list[Any]:
-    """The same for stations alone."""
-    found = []
-    for index, station in enumerate(stations):
-        where = f"{element(kind, index, station.name)} antenna."
-        antenna = _measured(station.antenna, where, base_dir)
-        same = antenna is station.antenna
-        found.append(station if same else station.model_copy(update={"antenna": antenna}))
-    return found
+def _fitted(one: Station | AntennaChoice, where: str, base_dir: Path) -> Station | AntennaChoice:
+    if isinstance(one, AntennaChoice):
+        return _measured(one, f"{where} ", base_dir)
+    antenna = _measured(one.antenna, f"{where} antenna.", base_dir)
+    return one if antenna is one.antenna else one.model_copy(update={"antenna": antenna})
 
 
 def _measured(antenna: T, where: str, base_dir: Path) -> T:

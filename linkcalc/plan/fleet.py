@@ -4,7 +4,7 @@ Every function here raises `PlanError`, in one line, where a file is no valid fl
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -27,8 +27,8 @@ from linkcalc.plan.base import (
     plain,
     repeated,
 )
-from linkcalc.plan.checking import missing_file, missing_rasters, read_text, stations_with_patterns, told_of
-from linkcalc.plan.faults import Fault, faults, summary, validated
+from linkcalc.plan.checking import missing_file, missing_rasters, read_text, told_of, with_patterns
+from linkcalc.plan.faults import faults, summary, validated
 from linkcalc.plan.links import ChirpModulation, Link, Modulation
 from linkcalc.plan.loading import LoadedPlan
 from linkcalc.plan.model import Plan
@@ -276,7 +276,9 @@ def load_fleet(path: str | Path) -> LoadedFleet:
         if "link" in data and "shed" not in data:
             raise PlanError(f"is a plan, not a fleet: linkcalc fleet NODES.csv --plan {path.name}")
         fleet = validated(Fleet, data)
-        missing = list(_missing(fleet, path.parent))
+        missing = list(missing_rasters(fleet.terrain, path.parent))
+        if fleet.nodes is not None:
+            missing += missing_file("nodes", fleet.nodes, path.parent)
         if missing:
             raise PlanError(summary(missing))
     return loaded_fleet(fleet, path, path.parent, raw)
@@ -286,9 +288,7 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
     """A fleet with its nodes, read from the list where it names one."""
     digest = hashlib.sha256(raw)
     with told_of(path):
-        sheds = stations_with_patterns("shed", fleet.shed, base_dir)
-        (equipment,) = stations_with_patterns("equipment", [fleet.equipment], base_dir)
-    fleet = fleet.model_copy(update={"shed": sheds, "equipment": equipment})
+        fleet = with_patterns(fleet, base_dir)
     assumptions = assumed_values(fleet, starter=fleet.starter)
     if fleet.nodes is None:
         found = NodeList(tuple(fleet.node), tuple(range(1, len(fleet.node) + 1)))
@@ -353,9 +353,3 @@ def fleet_of_plan(
     except ValidationError as error:
         raise PlanError(f"{loaded.path}: {summary(faults(error, {}, Fleet))}") from None
     return loaded_fleet(fleet, loaded.path, loaded.base_dir, loaded.digest.encode())
-
-
-def _missing(fleet: Fleet, base_dir: Path) -> Iterator[Fault]:
-    yield from missing_rasters(fleet.terrain, base_dir)
-    if fleet.nodes is not None:
-        yield from missing_file("nodes", fleet.nodes, base_dir)

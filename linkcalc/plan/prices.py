@@ -2,9 +2,6 @@
 
 from linkcalc.plan.base import ONE_LINE, Section, plain
 
-EXAMPLE = "an invented example, put in your own"
-"""Where every price that a plan does not state is from."""
-
 
 def _price(default: float, description: str) -> float:
     return plain(default, f"{description}; example: {default:g}", ge=0, le=10_000_000)  # type: ignore[no-any-return]

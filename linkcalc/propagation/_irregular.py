@@ -111,6 +111,7 @@ def line(z: Floats, xi: float, d0: float, d1: float) -> tuple[float, float]:
     n = len(z) - 1
     i0 = int(max(d0 / xi, 0.0))
     i1 = n - int(max(n - d1 / xi, 0.0))
+    # a stretch of less than a step is widened by one on either side
     if i1 <= i0:
         i0 = max(i0 - 1, 0)
         i1 = n - max(n - (i1 + 1), 0)
@@ -128,9 +129,11 @@ def line(z: Floats, xi: float, d0: float, d1: float) -> tuple[float, float]:
 def irregularity(xi: float, z: Floats, d0: float, d1: float) -> float:
     """Interdecile range of the heights about their trend, extended to a long path."""
     x0, x1 = d0 / xi, d1 / xi
+    # too few points to have deciles
     if x1 - x0 < 2.0:
         return 0.0
     q = min(max(4, int(0.1 * (x1 - x0 + 8.0))), 25)
+    # so many that both deciles fall on a sample
     count = 10 * q - 5
     heights = np.interp(np.linspace(x0, x1, count), np.arange(len(z)), z)
     first, last = line(heights, 1.0, 0.0, count - 1.0)
@@ -423,6 +426,7 @@ def quantile_attenuation_db(
         result: Floats = f1 + f2 / ((f3 * np.log(0.133 * wn)) ** 2 + 1.0)
         return result
 
+    # what the mode does not tell apart shares one deviate
     if base == 0:
         z_time = z_location = z_situation
     elif base == 1:

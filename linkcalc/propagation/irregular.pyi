@@ -15,8 +15,8 @@ from linkcalc.propagation.ground import AVERAGE_GROUND, GroundConstants
 VariabilityMode = Literal['single_message', 'accidental', 'mobile', 'broadcast']
 Siting = Literal['random', 'careful', 'very_careful']
 CLIMATES = {'equatorial': 1, 'continental_subtropical': 2, 'maritime_subtropical': 3, 'desert': 4, 'continental_temperate': 5, 'maritime_temperate_over_land': 6, 'maritime_temperate_over_sea': 7, 'subtropical': 2, 'temperate': 5, 'continental': 5, 'maritime': 6}
-_VARIABILITIES: tuple[str, ...] = get_args(VariabilityMode)
-_SITINGS: tuple[str, ...] = get_args(Siting)
+_VARIABILITIES: tuple[str, ...]
+_SITINGS: tuple[str, ...]
 _MOST_INTERVALS = 5000
 @dataclass(frozen=True)
 class Atmosphere:
@@ -52,7 +52,7 @@ class Terrain(Generic[Numbers]):
     def __init__(self: Terrain[ArrayLike], delta_h_m: ArrayLike, tx_siting: Siting | int=..., rx_siting: Siting | int=...) -> None:
         ...
 TEMPERATE = Atmosphere()
-MEDIAN: Variability[float] = Variability()
+MEDIAN: Variability[float]
 @dataclass(frozen=True)
 class IrregularDetail:
     loss_db: Any

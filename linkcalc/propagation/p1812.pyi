@@ -39,7 +39,7 @@ class Variability(Generic[Numbers]):
     def __init__(self: Variability[ArrayLike], time_percent: ArrayLike=..., location_percent: ArrayLike=..., location_sigma_db: ArrayLike=..., entry_loss_db: ArrayLike=..., entry_sigma_db: ArrayLike=...) -> None:
         ...
 TEMPERATE = Climate()
-MEDIAN: Variability[float] = Variability()
+MEDIAN: Variability[float]
 @overload
 def basic_transmission_loss_db(distance_m: ArrayLike, ground_m: ArrayLike, *, tx_height_m: float, rx_height_m: float, frequency_hz: float, clutter_m: ArrayLike | None=..., polarisation: Polarisation=..., climate: Climate=..., variability: Variability[float]=..., detail: Literal[False]=...) -> float: ...
 @overload

@@ -20,7 +20,7 @@ class _Climate(NamedTuple):
     swing: float
     low_k: float
     confidence: Literal['moderate', 'low']
-_CLIMATES: dict[str, _Climate] = {'temperate': _Climate(325.0, 39.0, 12.0, 1.1, 'moderate'), 'continental': _Climate(318.0, 36.0, 20.0, 1.0, 'moderate'), 'maritime': _Climate(326.0, 42.0, 10.0, 1.15, 'moderate'), 'desert': _Climate(310.0, 32.0, 10.0, 0.95, 'low'), 'subtropical': _Climate(340.0, 45.0, 20.0, 0.85, 'low'), 'equatorial': _Climate(376.0, 58.0, 3.0, 1.0, 'moderate')}
+_CLIMATES: dict[str, _Climate]
 @overload
 def refractivity(pressure_hpa: float, temperature_k: float, vapour_pressure_hpa: float) -> float: ...
 @overload

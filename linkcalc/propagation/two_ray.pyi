@@ -29,7 +29,7 @@ class Roughness(Generic[Numbers]):
     @overload
     def __init__(self: Roughness[ArrayLike], roughness_m: ArrayLike, model: RoughnessModel=...) -> None:
         ...
-SMOOTH: Roughness[float] = Roughness(0.0)
+SMOOTH: Roughness[float]
 class CurvedGeometry(NamedTuple):
     tx_distance_m: Any
     tx_height_m: Any

@@ -23,15 +23,9 @@ def _band(rule: Rule, t: Transmission) -> Iterable[Finding]:
     if beyond_hz < HERTZ:
         yield Finding("band", "within", "the occupied band lies inside")
         return
-    yield Finding(
-        "band",
-        "over",
-        f"the occupied band {low / 1e6:.4f}-{high / 1e6:.4f} MHz leaves the allowed band"
-        f" by {_amount(beyond_hz / 1e3)} kHz",
-        over_by=beyond_hz / 1e3,
-        unit="kHz",
-        remedy="move the carrier or narrow the signal",
-    )
+    beyond = f"leaves the allowed band by {_amount(beyond_hz / 1e3)} kHz"
+    text = f"the occupied band {low / 1e6:.4f}-{high / 1e6:.4f} MHz {beyond}"
+    yield Finding("band", "over", text, beyond_hz / 1e3, "kHz", "move the carrier or narrow the signal")
 
 
 def _power(rule: Rule, t: Transmission) -> Iterable[Finding]:
@@ -185,12 +179,9 @@ def _channels(rule: Rule, t: Transmission) -> Iterable[Finding]:
         return
     count = "a fixed channel" if t.hopping_channels == 1 else f"{t.hopping_channels} hopping channels"
     if t.hopping_channels < rule.min_channels:
-        text, short = (
-            f"{count}, at least {rule.min_channels} needed",
-            float(rule.min_channels - t.hopping_channels),
-        )
+        text, short = f"{count}, at least {rule.min_channels} needed", rule.min_channels - t.hopping_channels
         remedy = f"hop over at least {rule.min_channels} channels"
-        yield Finding("channels", "over", text, short, "channels", remedy)
+        yield Finding("channels", "over", text, float(short), "channels", remedy)
         return
     # channels that overlap are not as many as they are counted
     room_khz = (rule.high_mhz - rule.low_mhz - sum(high - low for low, high in rule.excluded_mhz)) * 1e3
@@ -285,8 +276,7 @@ def _seconds_up(value: float) -> str:
 
 def largest_conducted_dbm(rule: Rule, t: Transmission) -> float | None:
     """Conducted power at which the tightest power or density limit of the rule is reached."""
-    to_erp = t.erp_dbm - t.conducted_power_dbm
-    to_eirp = t.eirp_dbm - t.conducted_power_dbm
+    to_erp, to_eirp = t.erp_dbm - t.conducted_power_dbm, t.eirp_dbm - t.conducted_power_dbm
     offsets = {"conducted": 0.0, "erp": to_erp, "eirp": to_eirp}
     limits = [
         (_conducted_limit_dbm(rule, t), 0.0),

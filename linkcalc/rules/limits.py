@@ -147,13 +147,15 @@ def _today() -> datetime.date:
 
 
 def _empty(t: Transmission, region: str | None, reason: str) -> LimitsCheck:
+    own = t.time_on_air_per_hour_s
+    others = sum(o.time_on_air_per_hour_s for o in t.other_traffic)
     return LimitsCheck(
         reason=reason,
         region=region,
         erp_dbm=t.erp_dbm,
         eirp_dbm=t.eirp_dbm,
         time_on_air_s=t.time_on_air_s,
-        duty_cycle=_duty(t),
+        duty_cycle=None if own is None else (own + others) / HOUR_S,
         interval_power_dbm=t.conducted_power_dbm,
     )
 
@@ -185,23 +187,14 @@ def _remedy(found: Sequence[RuleCheck]) -> str:
     return " and ".join(remedies)
 
 
-def _duty(t: Transmission) -> float | None:
-    own = t.time_on_air_per_hour_s
-    return None if own is None else (own + sum(o.time_on_air_per_hour_s for o in t.other_traffic)) / HOUR_S
-
-
 def _covering(regional: Sequence[Rule], t: Transmission) -> list[Rule]:
     """The rules whose band the signal touches; adjacent ones that may be joined as one."""
-    touched = [r for r in regional if _touches(r, t)]
+    low, high = occupied_hz(t)
+    touched = [r for r in regional if low < r.high_mhz * 1e6 - HERTZ and high > r.low_mhz * 1e6 + HERTZ]
     parts = sorted((r for r in touched if r.joins_adjacent), key=lambda r: r.low_mhz)
     if len(parts) < 2 or any(lower.high_mhz != upper.low_mhz for lower, upper in pairwise(parts)):
         return touched
     return [reduce(Rule.joined_to, parts), *(r for r in touched if r not in parts)]
-
-
-def _touches(rule: Rule, t: Transmission) -> bool:
-    low, high = occupied_hz(t)
-    return low < rule.high_mhz * 1e6 - HERTZ and high > rule.low_mhz * 1e6 + HERTZ
 
 
 def _nearness(found: RuleCheck) -> tuple[bool, bool, bool, float, int, float, float, str]:

@@ -108,11 +108,8 @@ class Transmission:
 
     def density_dbm(self, reference_hz: float, kind: str) -> float:
         """Power of that kind in the reference bandwidth, the spectrum taken as flat."""
-        spread = 10.0 * math.log10(max(self.bandwidth_hz / reference_hz, 1.0))
-        return self._power_dbm(kind) - spread
-
-    def _power_dbm(self, kind: str) -> float:
-        return {"conducted": self.conducted_power_dbm, "erp": self.erp_dbm, "eirp": self.eirp_dbm}[kind]
+        power_dbm = {"conducted": self.conducted_power_dbm, "erp": self.erp_dbm, "eirp": self.eirp_dbm}[kind]
+        return power_dbm - 10.0 * math.log10(max(self.bandwidth_hz / reference_hz, 1.0))
 
 
 def occupied_hz(t: Transmission) -> tuple[float, float]:

@@ -173,10 +173,5 @@ def _outcome(
         bad_packets=bad_packets,
         duration_s=None if every_s is None else rule.packets * every_s,
         good_duration_s=None if every_s is None else good_packets * every_s,
-        steps=_steps(rule) if rule.kind == "sequential" else (),
+        steps=rule.steps if rule.kind == "sequential" else (),
     )
-
-
-def _steps(rule: Rule) -> tuple[tuple[int, int, int], ...]:
-    """Where a sequential rule's limits change, for a table to take along."""
-    return tuple((n, int(rule.pass_at_most[n]), int(rule.fail_at_least[n])) for n, _ in rule._stretches())

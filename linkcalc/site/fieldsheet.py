@@ -35,12 +35,14 @@ from linkcalc.plan.stations import position_deg
 from linkcalc.propagation import compiled, fresnel
 from linkcalc.radio import signal_level
 from linkcalc.rules.found import Status
-from linkcalc.site.compass import declination_deg
 from linkcalc.site.fitted import antennas_at_hand, feeders_at_hand
 from linkcalc.site.measured_table import MeasuredTable, measured_table
 
 if TYPE_CHECKING:
     from linkcalc.plan import LoadedPlan
+
+COMPASS_YEAR = 2027.5
+"""The magnetic model stands from 2025 to 2030; asked for the middle, the same plan gives the same sheet."""
 
 HIGHEST_M = 20.0
 """Sheets go up to here, or half as high again as planned."""
@@ -274,7 +276,7 @@ def field_sheet(
         pairs=pairs,
         rise_m=rise,
         profile=_profile(case),
-        declination_deg=declination_deg(case),
+        declination_deg=_declination_deg(case),
         measured=measured,
         cautions=CAUTIONS,
         **_worst_points(case, pairs),
@@ -526,6 +528,27 @@ def _profile(case: LinkCase) -> SheetProfile:
         bulge_m=np.asarray(fresnel.earth_bulge_m(x, rest, s.k_factor)),
         fresnel_radius_m=np.asarray(fresnel.fresnel_radius_m(x, rest, s.frequency_hz)),
     )
+
+
+def _declination_deg(case: LinkCase) -> float | None:
+    """Magnetic declination in the middle of a link, degrees east of true north, to a tenth.
+
+    None without positions or without the extra ``linkcalc[compass]``. World Magnetic Model 2025 (NOAA NCEI
+    and the British Geological Survey), by the package pygeomag.
+    """
+    latitude, longitude = case.profile.latitude_deg, case.profile.longitude_deg
+    if latitude is None or longitude is None or not case.positioned:
+        return None
+    try:
+        from pygeomag import GeoMag
+    except ImportError:
+        return None
+    middle = len(latitude) // 2
+    model = GeoMag(coefficients_file="wmm/WMM_2025.COF")
+    found = model.calculate(
+        glat=float(latitude[middle]), glon=float(longitude[middle]), alt=0.0, time=COMPASS_YEAR
+    )
+    return round(float(found.d), 1)
 
 
 def _conditions_words(case: LinkCase) -> str:

@@ -12,7 +12,8 @@ from linkcalc.files import csv_cell
 from linkcalc.site.loss_rate import largest_loss_rate
 from linkcalc.site.readings import Reading
 
-KEYS = ("rssi", "snr", "seq", "count")
+_RANGES = {"rssi": (-160.0, 0.0), "snr": (-40.0, 70.0), "seq": (0.0, 2.0**32), "count": (0.0, 2.0**32)}
+KEYS = tuple(_RANGES)
 """What a line may tell: level, SNR, the packet's number, and packets received so far, which shows no loss."""
 
 MOST_GAP = 1000
@@ -83,16 +84,15 @@ def _plain_line(line: str) -> Heard | None:
 
 
 def _heard(told: dict[str, object]) -> Heard | None:
-    def number(key: str, low: float, high: float) -> float | None:
-        value = told.get(key)
+    def number(key: str) -> float | None:
+        value, (low, high) = told.get(key), _RANGES[key]
         try:
             found = float(value) if isinstance(value, (int, float, str)) else math.nan
         except ValueError:
             return None
         return found if low <= found <= high else None
 
-    rssi, snr = number("rssi", -160.0, 0.0), number("snr", -40.0, 70.0)
-    sequence, count = number("seq", 0.0, 2.0**32), number("count", 0.0, 2.0**32)
+    rssi, snr, sequence, count = map(number, KEYS)
     if rssi is None and snr is None and sequence is None and count is None:
         return None
     return Heard(

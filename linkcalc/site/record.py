@@ -241,7 +241,10 @@ def make_record(
         link=link,
         result=result,
         conditions=plan.conditions,
-        sites=_sites(case),
+        sites=(
+            _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg("near")),
+            _site(case, case.far, -1, case.back_azimuth_deg, case.elevation_deg("far")),
+        ),
         bill=bill(plan.model_copy(update={"link": [link]}), operation),
         map=around,
         limits=tuple(e for e in limits.ends if e.link == link.name),
@@ -340,13 +343,6 @@ def _test(survey: Survey | None, way: int, success: float, confidence: float) ->
     return acceptance(success, confidence, sent=counted[0], lost=counted[0] - counted[1])
 
 
-def _sites(case: LinkCase) -> tuple[Site, Site]:
-    return (
-        _site(case, case.near, 0, case.azimuth_deg, case.elevation_deg("near")),
-        _site(case, case.far, -1, case.back_azimuth_deg, case.elevation_deg("far")),
-    )
-
-
 def _site(case: LinkCase, station: Station, at: int, bearing_deg: float, elevation_deg: float) -> Site:
     gain_dbi = main_gain_dbi(station)
     loss_db = feeder_loss_db(station, case.frequency_hz)
@@ -409,9 +405,7 @@ def _files(loaded: LoadedPlan, link: Link, profile: Profile, terrain: Layers) ->
         yield InputFile("surveyed profile", link.profile_csv, digest)
 
 
-def _file_digest(path: str | Path | None) -> str | None:
-    if path is None:
-        return None
+def _file_digest(path: str | Path) -> str:
     try:
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

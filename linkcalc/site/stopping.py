@@ -33,6 +33,11 @@ class Rule:
     def packets(self) -> int:
         return len(self.pass_at_most) - 1
 
+    @property
+    def steps(self) -> tuple[tuple[int, int, int], ...]:
+        """Where its limits change: packets, as few lost as pass, as many as fail."""
+        return tuple((n, int(self.pass_at_most[n]), int(self.fail_at_least[n])) for n, _ in self._stretches())
+
     def outcome(self, loss_rate: float) -> tuple[float, float]:
         """Probability of passing, and the mean number of packets, at a true loss rate; exact.
 

@@ -13,7 +13,7 @@ from typing import Literal
 from linkcalc.answer import Answer, said, view
 from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
-from linkcalc.link.findings import Excess
+from linkcalc.link.findings import WAYS, Excess
 from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import rician_k_db
@@ -23,7 +23,7 @@ from linkcalc.site.fitted import Fitted, UnmappedError
 from linkcalc.site.level import Found, Group, reading_error_db, ripple_db, update
 from linkcalc.site.measured import AGREES_DB, DirectionDrawing, DirectionSurvey, Side, State
 from linkcalc.site.reading import Leaf
-from linkcalc.site.readings import Reading, Readings, RefusedRow, Way
+from linkcalc.site.readings import Reading, Readings, RefusedRow
 from linkcalc.site.walk_test import MOST_SPOTS, Spot, by_spot_name, nearer_station, spots_tried, walk_test
 
 FAULT_DB = 15.0
@@ -113,12 +113,12 @@ class Survey(Answer):
     @property
     def headline(self) -> str:
         """One sentence that answers first."""
-        return str(view("survey_text").headline(self))
+        return str(view("link_words").measured_headline(self))
 
     @property
     def statement(self) -> str:
         """The same without "Measured", for where that stands beside it."""
-        return str(view("survey_text").statement(self))
+        return str(view("link_words").measured_statement(self))
 
 
 def survey_link(
@@ -210,8 +210,7 @@ def _answer(
     foliage: DayFoliage,
     plan: Plan | None,
 ) -> Survey:
-    ways: tuple[Way, Way] = ("forward", "return")
-    sides = tuple(Side(case, way, readings, states, plan) for way in ways)
+    sides = tuple(Side(case, way, readings, states, plan) for way in WAYS)
     if all(s.heard.empty for s in sides):
         raise ReadingsError(f"{found.file}: no reading tells a level or a count; give rssi_dbm with snr_db")
     k_db = rician_k_db(case)

@@ -9,14 +9,15 @@ import numpy as np
 
 from linkcalc._arrays import Floats
 from linkcalc.link.case import LinkCase
+from linkcalc.link.findings import WAYS
 from linkcalc.link.legal import lawful
 from linkcalc.link.uncertainty import rician_k_db
 from linkcalc.plan import Plan
 from linkcalc.plan.stations import position_deg
-from linkcalc.site.distribution import Distribution
+from linkcalc.site.distribution import Distribution, normalised
 from linkcalc.site.level import even_grid, log_likelihood
 from linkcalc.site.measured import Side, State
-from linkcalc.site.readings import Reading, Way
+from linkcalc.site.readings import Reading
 from linkcalc.units import EARTH_RADIUS_M
 
 SPOT_SPREAD_DB = 6.0
@@ -29,8 +30,6 @@ MOST_SPOTS = 200
 SAME_SPOT_M = 15.0
 """Positions closer than this are one spot: what a hand-held receiver tells apart."""
 UNNAMED = "spot without a name"
-
-_WAYS: tuple[Way, Way] = ("forward", "return")
 
 
 @dataclass(frozen=True)
@@ -118,7 +117,7 @@ def walk_test(
     margin = even_grid(min(planned) - 100.0, max(planned) + 80.0)
     sides, likelihood = [], []
     for chosen, planned_db in zip(by_spot.values(), planned, strict=True):
-        own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in _WAYS]
+        own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in WAYS]
         excess = planned_db - margin[::-1]
         heard = [s.heard for s in own]
         likelihood.append(log_likelihood(heard, excess, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1])
@@ -161,9 +160,7 @@ def compare_spots(
     spread = (1.0 + (away / SPOT_SPREAD_DB) ** 2 / SPOT_TAIL) ** (-(SPOT_TAIL + 1.0) / 2.0)
     joint = spread * likelihood[:, np.newaxis, :]
     evidence = joint.sum(axis=2)  # (spots, common)
-    log_common = -0.5 * (common / place_db) ** 2 + np.log(np.maximum(evidence, 1e-300)).sum(axis=0)
-    weight = np.exp(log_common - log_common.max())
-    weight /= weight.sum()
+    weight = normalised(-0.5 * (common / place_db) ** 2 + np.log(np.maximum(evidence, 1e-300)).sum(axis=0))
     given = joint / np.maximum(evidence, 1e-300)[:, :, np.newaxis]
     below = np.log(np.maximum(np.cumsum(given, axis=2) - 0.5 * given, 1e-300))
     others = np.exp(below.sum(axis=0, keepdims=True) - below)

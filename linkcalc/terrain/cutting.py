@@ -167,7 +167,8 @@ def cut_profile(
         source=source,
         bridged_m=bridged_m,
         notes=tuple(notes),
-        cell_m=maps.cell_m,
+        # what stands between two points is not seen, however fine the raster
+        cell_m=max(maps.cell_m, float(distance[1])),
     )
 
 
@@ -332,7 +333,9 @@ def _clutter(
         if mosaic is maps.surface and not unknown.all():
             cell_m = max(r.cell_m for r in (*maps.ground_used, *maps.surface_used))
             names = ", ".join(Path(r.name).name for r in maps.surface_used)
-            notes += agreement.surface_notes(height, _allowed_m(ground, distance, cell_m), names)
+            # how far it may lie below the ground: cells of unlike place and size differ on a slope
+            slope_m = 0.7 * cell_m * np.abs(np.gradient(ground, distance))
+            notes += agreement.surface_notes(height, agreement.tolerance_m(cell_m) + slope_m, names)
         taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
         clutter[taller], kind[taller] = height[taller], what
     woods[measured["canopy"] | measured["surface"]] = np.nan
@@ -353,11 +356,6 @@ def _clutter(
         )
     clutter[[0, -1]], kind[[0, -1]] = 0.0, ""
     return clutter, tuple(kind), notes
-
-
-def _allowed_m(ground: Floats, distance: Floats, cell_m: float) -> Floats:
-    """How far a surface may lie below the ground: cells of unlike place and size differ on a slope."""
-    return np.asarray(agreement.tolerance_m(cell_m) + 0.7 * cell_m * np.abs(np.gradient(ground, distance)))
 
 
 def area_notes(

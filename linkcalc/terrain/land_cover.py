@@ -110,23 +110,11 @@ class Around:
 def surroundings_of(
     distance_m: ArrayLike, land_cover: ArrayLike | None = None, canopy_m: ArrayLike | None = None
 ) -> Around:
-    """What stands around positions, from the points around each.
+    """What stands around positions, from the points around each: their distances, m, (m,), of which those beyond 100 m
+    are not looked at; classes of land cover (0 where unknown) and heights of trees, m (NaN where unknown), (n, m).
 
-    Raises `DomainError` where shapes differ, or a class is none of the land cover's.
-
-    Parameters
-    ----------
-    distance_m : array_like, m, shape (m,)
-        Of each point from the position; what lies beyond 100 m is not looked at.
-    land_cover : array_like of int, shape (n, m), optional
-        Class at each point; 0 where unknown.
-    canopy_m : array_like, m, shape (n, m), optional
-        Height of trees at each point; NaN where unknown.
-
-    Returns
-    -------
-    Around
-        "unknown" where nothing is known of any point: that is not the same as open.
+    "unknown" where nothing is known of any point: that is not the same as open. Raises `DomainError` where shapes
+    differ, or a class is none of the land cover's.
 
     Examples
     --------

@@ -48,7 +48,8 @@ class Profile:
     bridged_m: float
     notes: tuple[str, ...]
     cell_m: float = 0.0
-    """Longer side of the raster's cells: the ground between their centres is not known; 0 for a survey."""
+    """Longer side of the raster's cells, or the points' spacing where that is wider: what lies between is not known; 0
+    for a survey."""
 
     def __post_init__(self) -> None:
         n = len(self.distance_m)

@@ -156,8 +156,10 @@ class Raster:
                 "assign the one it was made in"
             )
         if not (data.crs.is_geographic or data.crs.is_projected):
+            code = data.crs.to_epsg()
+            where = f"EPSG:{code}" if code else str(data.crs)[:60]
             raise TerrainError(
-                f"raster {name} is in {_crs_text(data.crs)}, neither latitude and longitude nor a map's "
+                f"raster {name} is in {where}, neither latitude and longitude nor a map's "
                 "grid; reproject it to one of them"
             )
         if data.transform.is_identity or data.transform.is_degenerate:
@@ -357,8 +359,3 @@ def _apply(affine: Affine, column: Any, row: Any) -> tuple[Any, Any]:
 
 def _wrapped(longitude_deg: Any) -> Any:
     return (longitude_deg + 180.0) % 360.0 - 180.0
-
-
-def _crs_text(crs: Any) -> str:
-    code = crs.to_epsg()
-    return f"EPSG:{code}" if code else str(crs)[:60]

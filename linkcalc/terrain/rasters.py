@@ -251,9 +251,10 @@ def station_ground_m(name: str, lat: float, lon: float, mosaic: Mosaic) -> float
         for remedy, (y, x) in guesses.items()
         if abs(y) <= 90.0 and any(r.covers(np.array([y]), np.array([x])).any() for r in mosaic.rasters)
     ]
+    gap = f"{gap_m:.0f} m" if gap_m < 1000.0 else f"{gap_m / 1000.0:.1f} km"
     remedy = remedies[0] if remedies else "check its position, or name a raster that covers it"
     raise TerrainError(
-        f"{at} lies {_length_text(gap_m)} outside {nearest.name}{others}, which covers "
+        f"{at} lies {gap} outside {nearest.name}{others}, which covers "
         f"{geodesy.position_text(south, west)} to {geodesy.position_text(north, east)}: {remedy}"
     )
 
@@ -292,7 +293,3 @@ def _gap_m(lat: float, lon: float, bounds: tuple[float, float, float, float]) ->
     nearer_edge = east if past_west - width < 360.0 - past_west else west
     edge_lon = lon if past_west <= width else nearer_edge
     return geodesy.path_between(lat, lon, min(max(lat, south), north), edge_lon)[0]
-
-
-def _length_text(length_m: float) -> str:
-    return f"{length_m:.0f} m" if length_m < 1000.0 else f"{length_m / 1000.0:.1f} km"

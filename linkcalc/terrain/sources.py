@@ -127,7 +127,8 @@ def _sources_of(name: str, base: Path) -> Iterator[Source]:
         ]
         # a mosaic description names its tiles, which lie there too
         hits = [p for p in inside if p.suffix.lower() != ".vrt"] or inside
-        found = [source for hit in hits for source in _in_file(hit, f"{_under(hit, path, name)}", name)]
+        at = name.rstrip("/")
+        found = [s for hit in hits for s in _in_file(hit, f"{at}/{hit.relative_to(path).as_posix()}", name)]
         if not found:
             raise TerrainError(f"raster {name} is a folder ({path}) without rasters ({', '.join(ENDINGS)})")
         yield from found
@@ -151,10 +152,6 @@ def _sources_of(name: str, base: Path) -> Iterator[Source]:
         yield Source(name, f"/vsizip/{path.resolve()}/{members[0]}", name)
     else:
         yield Source(name, _regular(name, path), name)
-
-
-def _under(path: Path, folder: Path, name: str) -> str:
-    return f"{name.rstrip('/')}/{path.relative_to(folder).as_posix()}"
 
 
 def _in_file(path: Path, name: str, listed: str) -> Iterator[Source]:

@@ -24,17 +24,7 @@ def term_words(term: Term) -> str:
 
 
 def budget_lines(direction: Direction) -> list[BudgetLine]:
-    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it.
-
-    Every term and every sum is the figure nearest to its value; where the printed terms do not add up to
-    the printed sum, a line "rounding" says by how much. What leads to the sensitivity is printed as it
-    builds up (noise, then what the signal needs over it), so the sensitivity is subtracted.
-
-    >>> from types import SimpleNamespace
-    >>> terms = [Term("transmit_power", 1.04, "transmitter"), Term("antenna_gain", 1.04, "transmitter")]
-    >>> [(line.name, line.value_db) for line in budget_lines(SimpleNamespace(terms=terms))][:4]
-    [('transmit power', 1.0), ('antenna gain', 1.0), ('rounding', 0.1), ('EIRP', 2.1)]
-    """
+    """Return a budget as printed: rounded to tenths, each block adding up to the sum below it."""
     lines: list[BudgetLine] = []
     exact = level = 0  # in millionths of a decibel, and as printed in tenths
     levels = {}
@@ -43,6 +33,7 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
         (("path", "receiver"), "Received power", 1),
         (("threshold",), "Sensitivity", -1),
     ):
+        # what leads to the sensitivity builds up (noise, then what the signal needs over it): it is subtracted
         if sign < 0:
             exact = level = 0
         for t in (t for t in direction.terms if t.group in groups):
@@ -50,6 +41,7 @@ def budget_lines(direction: Direction) -> list[BudgetLine]:
             exact += micro
             level += _tenths(micro)
             lines.append(BudgetLine(term_words(t), _tenths(micro) / 10, "term"))
+        # every figure is the nearest to its value: what the printed terms lack of the printed sum is told
         if _tenths(exact) != level:
             lines.append(BudgetLine("rounding", (_tenths(exact) - level) / 10, "rounding"))
         level = _tenths(exact)
@@ -83,6 +75,18 @@ def budget_rows(directions: Sequence[Direction]) -> list[tuple[BudgetLine, list[
                 position += 1
     rows = ([column.get(place) for column in columns] for place in order)
     return [(next(line for line in row if line), row) for row in rows]
+
+
+def term_notes(directions: Sequence[Direction]) -> dict[str, dict[str, list[str]]]:
+    """What is noted of terms, by their names: each note, and the stations whose term it is."""
+    notes: dict[str, dict[str, list[str]]] = {}
+    for d in directions:
+        for t in (t for t in d.terms if t.note):
+            station = d.from_ if t.group == "transmitter" else d.to
+            stations = notes.setdefault(term_words(t), {}).setdefault(t.note, [])
+            if t.group != "path" and station not in stations:
+                stations.append(station)
+    return notes
 
 
 def _by_place(lines: Sequence[BudgetLine]) -> dict[tuple[int, str, int], BudgetLine]:

@@ -69,8 +69,7 @@ def _station(page: Page, station: StationEnergy) -> None:
         )
     current = f"{station.transmit_current_ma:g} mA ({station.transmit_current_source})"
     page.wrap(f"Transmit current {current}", indent=2)
-    for note in station.notes:
-        page.fact(f"Note: {note}")
+    page.notes(station.notes)
     if station.mean_current_ma is None:
         page.wrap("State regulation.report_interval_s in the plan to have a mean current.", indent=2)
     else:
@@ -101,8 +100,7 @@ def _battery(page: Page, battery: BatteryLife) -> None:
         f" down to {battery.end_cell_v:g} V a cell, less"
         f" {100 * battery.self_discharge_per_year:g} % a year by itself ({battery.source})"
     )
-    for note in battery.notes:
-        page.fact(f"Note: {note}")
+    page.notes(battery.notes)
     if not battery.by_spreading_factor:
         return
     columns = [battery.intervals_s.index(interval) for interval in TABLE_INTERVALS_S]
@@ -128,5 +126,4 @@ def _solar(page: Page, solar: SolarSupply) -> None:
         f" In 60 days of that sun, in bright and dull spells of four days or so, it then runs empty with a"
         f" chance of {odds_words(solar.blackout_chance)}."
     )
-    for note in solar.notes:
-        page.fact(f"Note: {note}")
+    page.notes(solar.notes)

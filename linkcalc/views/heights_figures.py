@@ -16,6 +16,7 @@ from linkcalc.views.heights_text import cost_words, figure_words
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import decibel_words
 
+_MOST_BANDS = 8
 _STEPS_DB = (1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 
 
@@ -107,11 +108,11 @@ def _said_of_all(room: canvas.Room, closes: bool) -> list[tuple[float, float]]:
     return [(middle + share * half, y) for share in (-1.0, -0.6, -0.2, 0.2, 0.6, 1.0)]
 
 
-def band_levels(low_db: float, high_db: float, most: int = 9) -> list[float]:
+def band_levels(low_db: float, high_db: float) -> list[float]:
     """Round margins that hold a range in a few bands."""
     for step in _STEPS_DB:
         first, last = math.floor(low_db / step), math.ceil(high_db / step)
-        if last - first <= most - 1:
+        if last - first <= _MOST_BANDS:
             break
     last = max(last, first + 1)
     return [step * n for n in range(first, last + 1)]

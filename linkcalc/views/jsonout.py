@@ -39,9 +39,9 @@ def shown_names(record: Any) -> list[str]:
     ]
 
 
-def to_json(result: Result, *, indent: int | None = 2) -> str:
+def to_json(result: Result) -> str:
     """Return the result as strict JSON, equal from run to run for equal results; NaN and infinities become null."""
-    return json_text(to_dict(result), indent=indent)
+    return json_text(to_dict(result))
 
 
 def json_text(data: Any, *, indent: int | None = 2) -> str:
@@ -117,16 +117,7 @@ def plain_data(value: Any) -> Any:
 
 
 def result_schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) of what `to_json` writes.
-
-    It is read off the fields of `linkcalc.link.result`, so the two cannot part.
-
-    >>> schema = result_schema()
-    >>> schema["properties"]["schema_version"]["const"] == SCHEMA_VERSION
-    True
-    >>> "fade_margin_db" in schema["$defs"]["Direction"]["required"]
-    True
-    """
+    """Return the JSON Schema (draft 2020-12) of what `to_json` writes, read off the fields: the two cannot part."""
     text = {"type": "string"}
     advice = _record(Advice)
     return {

@@ -5,9 +5,13 @@ Numbers and codes come from `linkcalc.link.findings`; no sentence that is made h
 
 import math
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from linkcalc.link import findings
 from linkcalc.link.findings import Finding, Limit, LimitKind, ModelReason, Regime, TermKind, VerdictWord
+
+if TYPE_CHECKING:
+    from linkcalc.site.survey import Reservation, Survey
 
 TERMS: dict[TermKind, str] = {
     "transmit_power": "transmit power",
@@ -73,20 +77,12 @@ LACKING = "{spare} short of the {required} required"
 
 
 def term_name(kind: TermKind, station: str) -> str:
-    """Return what a line of a budget is called.
-
-    >>> term_name("feeder", "tank"), term_name("trees", "")
-    ('feeder, tank', 'trees')
-    """
+    """Return what a line of a budget is called."""
     return f"{TERMS[kind]}, {station}" if station else TERMS[kind]
 
 
 def limiting_factor(limit: Limit) -> str:
-    """Return what limits a direction.
-
-    >>> limiting_factor(Limit("blocked", "tank", "terrain", at_m=4060.0))
-    'line of sight blocked by terrain, 4.06 km from tank'
-    """
+    """Return what limits a direction."""
     return _LIMITS[limit.kind].format(**limit._asdict(), at_km=limit.at_m / 1e3)
 
 
@@ -102,11 +98,7 @@ def model_reason(reason: ModelReason) -> str:
 
 
 def more_or_less(less_db: float) -> str:
-    """Return a difference in loss; positive is less.
-
-    >>> more_or_less(-2.0)
-    '2.0 dB more'
-    """
+    """Return a difference in loss; positive is less."""
     return f"{abs(less_db):.1f} dB {'less' if less_db > 0.0 else 'more'}"
 
 
@@ -155,59 +147,71 @@ def _margin(found: Finding) -> str:
         f"works at {out_of_100(found.site_share)} such sites in 100; where it does, "
         f"{messages_percent(found.success)} of the messages arrive"
     )
+    enough = f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required"
     if found.verdict == "closes":
-        return f"{margin} in the weaker direction ({way}), {found.required_db:.1f} dB required; {works}"
+        return f"{enough}; {works}"
+    if found.margin_db >= found.required_db:  # see `judgement.judge`: no profile, no plain "closes"
+        return f"the ground between is not known; as far as it is, {enough}"
     return f"{short_words(found.margin_db, found.required_db, way)}; {works}"
 
 
 def short_words(margin_db: float, required_db: float, way: str) -> str:
-    """Return what a direction has and lacks.
-
-    >>> short_words(4.3, 24.1, "tank to shed")
-    '4.3 dB of fade margin from tank to shed, 19.8 dB short of the 24.1 dB required'
-    """
+    """Return what a direction has and lacks."""
     lacking = LACKING.format(spare=lack_words(required_db - margin_db), required=f"{required_db:.1f} dB")
     return f"{margin_db:.1f} dB of fade margin from {way}, {lacking}"
 
 
 def lack_words(short_db: float) -> str:
-    """Return decibels that are lacking: what is lacking is never none.
-
-    >>> lack_words(19.84), lack_words(0.04)
-    ('19.8 dB', 'less than 0.1 dB')
-    """
+    """Return decibels that are lacking: what is lacking is never none."""
     return "less than 0.1 dB" if 0.0 < short_db < 0.05 else f"{max(short_db, 0.0):.1f} dB"
 
 
 def out_of_100(share: float) -> str:
-    """Return how many sites of a hundred, counted downwards.
-
-    >>> out_of_100(0.879), out_of_100(0.999)
-    ('87', 'more than 99')
-    """
+    """Return how many sites of a hundred, counted downwards."""
     if share < 0.01:
         return "fewer than 1"
     return "more than 99" if share > 0.99 else f"{math.floor(100.0 * share)}"
 
 
 def messages_percent(share: float) -> str:
-    """Return a share of messages, counted downwards.
-
-    >>> messages_percent(0.5678)
-    '56.7 %'
-    """
+    """Return a share of messages, counted downwards."""
     return "more than 99.9 %" if share > 0.999 else f"{math.floor(1000.0 * share) / 10.0:g} %"
+
+
+_RESERVATIONS: "dict[Reservation, str]" = {
+    "": "",
+    "contradicted": "; but the levels read contradict it",
+    "losses_unexplained": "; but packets are lost that the level does not explain",
+    "over_limits": f"; but {OVER_LIMITS}",
+    "other_way_elsewhere": "; but one way was read at other spots only",
+}
+
+
+def measured_headline(survey: "Survey") -> str:
+    """Return the same of what was measured."""
+    return f"Measured: {measured_statement(survey)}"
+
+
+def measured_statement(survey: "Survey") -> str:
+    """Return the same without its first word."""
+    weaker = survey.weaker
+    way, margin = f"{weaker.from_} to {weaker.to}", f"{weaker.fade_margin_db:.1f} dB of fade margin"
+    if weaker.verdict == "closes":
+        required = f"{weaker.required_margin_db:.1f} dB required"
+        return f"{margin} in the weaker direction ({way}); {required}{_RESERVATIONS[survey.reservation]}."
+    if weaker.verdict == "does_not_close" and weaker.fade_margin_db < 0.0:
+        return f"{lack_words(-weaker.fade_margin_db)} below sensitivity from {way}."
+    if weaker.fade_margin_db >= weaker.required_margin_db:
+        # other users of the channel spoil more than is allowed
+        return f"{margin} from {way}; the channel is too busy."
+    return f"{short_words(weaker.fade_margin_db, weaker.required_margin_db, way)}."
 
 
 # ---------------------------------------------------------------- what one change is
 
 
 def step_words(step: findings.Step) -> str:
-    """Return one change in a sentence.
-
-    >>> step_words(findings.OutsideAntenna("shed"))
-    'The antenna at shed outside the building.'
-    """
+    """Return one change in a sentence."""
     match step:
         case findings.SlowerSignal():
             limits = "" if step.limits_known else ", if the local airtime limit allows it"

@@ -120,8 +120,7 @@ def _message(page: Page, m: MessageAnswer) -> None:
         f"On the air: {duration_words(m.time_on_air_s)} a try,"
         f" {duration_words(m.airtime_s_per_day)} a day{answers}."
     )
-    for note in m.notes:
-        page.fact(f"Note: {note}")
+    page.notes(m.notes)
 
 
 def delay_words(m: MessageAnswer) -> str:

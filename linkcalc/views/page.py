@@ -129,6 +129,10 @@ class Page:
         """Write a paragraph that belongs under what stands before it, its further lines set in."""
         self.wrap(text, indent=2, hanging=4)
 
+    def notes(self, lines: Iterable[str]) -> None:
+        for line in lines:
+            self.fact(f"Note: {line}")
+
     def row(self, cells: Sequence[str], widths: Sequence[int]) -> None:
         """Write a row of a table; one that is wider than the page is written in parts, some columns at a time."""
         shown = [self.clean(c) if c.strip() else c for c in cells]

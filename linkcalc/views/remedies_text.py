@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Unpack
 
 from linkcalc.link.parts_list import Bill
-from linkcalc.link.result import Change, LinkResult, Part, Remedy
+from linkcalc.link.result import Advice, Change, LinkResult, Part, Remedy
 from linkcalc.views.jsonout import rows_csv
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import decibel_words, distance_words, rounded, time_words, trimmed
@@ -137,6 +137,13 @@ def _link_words(change: Change, parts: dict[tuple[str, str], Part]) -> str:
             return f"{trimmed(felled.quantity)} m of trees felled {distance_words(felled.size or 0.0)} along the path"
         case _:
             return f"{change.key} {value} instead of {before}"
+
+
+def advice_words(a: Advice) -> str:
+    """Return the margin that one change alone brings, and whether it is enough; empty where that is not known."""
+    if a.fade_margin_db is None:
+        return ""
+    return f"{decibel_words(a.fade_margin_db)}, {'enough' if a.sufficient else 'not enough alone'}"
 
 
 def effect_words(remedy: Remedy) -> str:

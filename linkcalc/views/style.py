@@ -242,13 +242,7 @@ def styled_figure(width_in: float, height_in: float) -> Iterator["Figure"]:
 
 
 def render(figure: "Figure", kind: str, title: str = "") -> bytes:
-    """Return the figure as the bytes of a file of a kind, "svg" or "png", equal from run to run.
-
-    Characters that our font lacks come from another installed one; `title` is what an SVG viewer calls the picture.
-
-    >>> render(new_figure(2, 1), "png")[1:4]
-    b'PNG'
-    """
+    """Return the figure as a file of a kind, "svg" or "png", the same bytes from run to run; `title` as of `save`."""
     metadata: dict[str, Any] = {"Software": "linkcalc"}
     if kind == "svg":
         metadata = {"Date": None, "Creator": "linkcalc", **({"Title": title} if title else {})}

@@ -7,9 +7,8 @@ from typing import Unpack
 from linkcalc.site.acceptance import Acceptance, Count, RuleOutcome
 from linkcalc.site.level import reading_error_db
 from linkcalc.site.measured import DirectionSurvey
-from linkcalc.site.survey import Reservation, Survey
+from linkcalc.site.survey import Survey
 from linkcalc.site.walk_test import Spot
-from linkcalc.views.link_words import OVER_LIMITS, lack_words, short_words
 from linkcalc.views.page import Columns, Page, Screen
 from linkcalc.views.words import (
     VERDICT_WORDS,
@@ -52,34 +51,6 @@ def survey_report(survey: Survey, **screen: Unpack[Screen]) -> str:
     page.items("Warnings", survey.warnings)
     page.items("Cautions", survey.cautions)
     return page.text()
-
-
-_RESERVATIONS: dict[Reservation, str] = {
-    "": "",
-    "contradicted": "; but the levels read contradict it",
-    "losses_unexplained": "; but packets are lost that the level does not explain",
-    "over_limits": f"; but {OVER_LIMITS}",
-    "other_way_elsewhere": "; but one way was read at other spots only",
-}
-
-
-def headline(survey: Survey) -> str:
-    return f"Measured: {statement(survey)}"
-
-
-def statement(survey: Survey) -> str:
-    """The headline without its first word."""
-    weaker = survey.weaker
-    way, margin = f"{weaker.from_} to {weaker.to}", f"{weaker.fade_margin_db:.1f} dB of fade margin"
-    if weaker.verdict == "closes":
-        required = f"{weaker.required_margin_db:.1f} dB required"
-        return f"{margin} in the weaker direction ({way}); {required}{_RESERVATIONS[survey.reservation]}."
-    if weaker.verdict == "does_not_close" and weaker.fade_margin_db < 0.0:
-        return f"{lack_words(-weaker.fade_margin_db)} below sensitivity from {way}."
-    if weaker.fade_margin_db >= weaker.required_margin_db:
-        # other users of the channel spoil more than is allowed
-        return f"{margin} from {way}; the channel is too busy."
-    return f"{short_words(weaker.fade_margin_db, weaker.required_margin_db, way)}."
 
 
 def site_sentences(survey: Survey) -> tuple[str, str]:

@@ -4,11 +4,11 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Unpack
 
-from linkcalc.link.result import MODEL_NAMES, Advice, Contributor, Direction, LinkResult, PathFacts, Result
+from linkcalc.link.result import MODEL_NAMES, Advice, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.views.budget_text import budget_rows, term_words
+from linkcalc.views.budget_text import budget_rows, term_notes
 from linkcalc.views.page import Page, Screen, cells
-from linkcalc.views.remedies_text import EXAMPLES, short_words, show_remedies
+from linkcalc.views.remedies_text import EXAMPLES, advice_words, short_words, show_remedies
 from linkcalc.views.words import (
     RESTS_ON,
     VERDICT_WORDS,
@@ -16,6 +16,7 @@ from linkcalc.views.words import (
     clearance_words,
     decibel_words,
     distance_words,
+    largest_contributors,
     likely_words,
     path_words,
     probability_words,
@@ -72,11 +73,9 @@ def _first_screen(page: Page, result: Result) -> str:
             show_remedies(page, link, result.links, parts=False)
         best = () if link.remedies else link.advice[:REMEDIES]
         for number, a in enumerate(best, 1):
-            words = "" if a.fade_margin_db is None else f" ({decibel_words(a.fade_margin_db)}"
-            words += "" if not words else ", enough)" if a.sufficient else ", not enough alone)"
-            page.wrap(f"{number}. {a.text}{words}", indent=2, hanging=5)
-        for line in link.warnings:
-            page.fact(f"Note: {line}")
+            words = advice_words(a)
+            page.wrap(f"{number}. {a.text}{words and f' ({words})'}", indent=2, hanging=5)
+        page.notes(link.warnings)
     if result.sections:
         page.blank()
         _section_lines(page, result)
@@ -239,16 +238,8 @@ def _budget(page: Page, directions: Sequence[Direction]) -> None:
 
 def _notes(page: Page, directions: Sequence[Direction]) -> None:
     """What the terms' notes say, once each; with the station where both have the term and differ."""
-    notes: dict[str, dict[str, list[str]]] = {}
-    for d in directions:
-        for t in d.terms:
-            station = d.from_ if t.group == "transmitter" else d.to
-            if t.note:
-                stations = notes.setdefault(term_words(t), {}).setdefault(t.note, [])
-                if t.group != "path" and station not in stations:
-                    stations.append(station)
     parts = []
-    for name, by_note in notes.items():
+    for name, by_note in term_notes(directions).items():
         if len(by_note) == 1:
             parts.append(f"{name}: {next(iter(by_note))}")
         else:
@@ -310,11 +301,7 @@ def _models(page: Page, path: PathFacts) -> None:
 
 
 def _uncertainty(page: Page, directions: Sequence[Direction]) -> None:
-    by_name: dict[str, Contributor] = {}
-    for c in (c for d in directions for c in d.uncertainty[:3]):
-        if c.name not in by_name or by_name[c.name].sigma_db < c.sigma_db:
-            by_name[c.name] = c
-    largest = sorted(by_name.values(), key=lambda c: -c.sigma_db)[:3]
+    largest = largest_contributors(directions, 3)
     if not largest:
         return
     page.heading("Uncertainty (standard deviation of the margin)", minor=True)
@@ -332,11 +319,9 @@ def _advice(page: Page, advice: Sequence[Advice]) -> None:
     for number, a in enumerate(advice, 1):
         hanging = 4 + len(str(number))
         page.wrap(f"{number}. {a.text}", indent=2, hanging=hanging)
-        effect = EFFORT_WORDS.get(a.effort, "")
-        if a.fade_margin_db is not None:
-            effect += f"; margin of the weaker direction {decibel_words(a.fade_margin_db)}"
-            effect += ", enough" if a.sufficient else ", not enough alone"
-        page.wrap(f"({effect})", indent=hanging)
+        words = advice_words(a)
+        words = f"{EFFORT_WORDS.get(a.effort, '')}{words and f'; margin of the weaker direction {words}'}"
+        page.wrap(f"({words})", indent=hanging)
 
 
 def _assumptions(page: Page, result: Result) -> None:

@@ -59,12 +59,7 @@ _current: ContextVar[System] = ContextVar("units", default="metric")
 
 @contextmanager
 def shown_in(system: System) -> Iterator[None]:
-    """Show text and pictures in these units inside.
-
-    >>> with shown_in("us"):
-    ...     print(words("raise it to 12 m, 6.42 km away"))
-    raise it to 39.4 ft, 3.99 mi away
-    """
+    """Show text and pictures in these units inside."""
     token = _current.set(system)
     try:
         yield
@@ -81,17 +76,7 @@ def current() -> System:
 
 
 def words(text: str) -> str:
-    """Put every length, area and volume of a finished sentence into the units in force.
-
-    A figure keeps its precision: 12 m is a height to about a decimetre in feet, so that nothing is rounded below
-    what was asked.
-
-    >>> words("4.0 m")
-    '4.0 m'
-    >>> with shown_in("us"):
-    ...     [words(t) for t in ("10 to 25 m", "3.51 m³", "5 m³/h", "antenna_height_m = 4", "868.3 MHz, 6 dB")]
-    ['32.8 to 82.0 ft', '927 gal', '22 gpm', 'antenna_height_m = 4', '868.3 MHz, 6 dB']
-    """
+    """Put every length, area and volume of a finished sentence into the units in force, no figure less precise."""
     if current() == "metric":
         return text
     text = _QUANTITY.sub(_converted, text)
@@ -99,12 +84,7 @@ def words(text: str) -> str:
 
 
 def label(text: str) -> str:
-    """Name the unit in force where a head of a column or an axis names a metric one; its figures go with `figure`.
-
-    >>> with shown_in("us"):
-    ...     label("height at shed, m"), label("km east of the middle"), figure(3.0, "m")
-    ('height at shed, ft', 'mi east of the middle', 9.842519685039369)
-    """
+    """Name the unit in force where a head of a column or an axis names a metric one; figures go with `figure`."""
     if current() == "metric":
         return text
     return _LABEL.sub(lambda m: m["before"] + _US[m["unit"]].name, text)

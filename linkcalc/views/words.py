@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from decimal import ROUND_FLOOR, Decimal
 from typing import Any
 
-from linkcalc.link.result import Assumption, Direction, LinkResult, PathFacts, VerdictWord
+from linkcalc.link.result import Assumption, Contributor, Direction, LinkResult, PathFacts, VerdictWord
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.views.link_words import VERDICTS
 
@@ -42,6 +42,15 @@ def required_margin_words(required_db: float) -> str:
 def weaker_direction(link: LinkResult) -> Direction:
     """Return the direction that has least over, or lacks most of, what is asked of it."""
     return min(link.directions, key=lambda d: (d.fade_margin_db - d.required_margin_db, d.fade_margin_db))
+
+
+def largest_contributors(directions: Sequence[Direction], most: int) -> list[Contributor]:
+    """Return what makes a link's margins most uncertain, each as in the direction where it does most."""
+    by_name: dict[str, Contributor] = {}
+    for c in (c for d in directions for c in d.uncertainty):
+        if c.name not in by_name or by_name[c.name].sigma_db < c.sigma_db:
+            by_name[c.name] = c
+    return sorted(by_name.values(), key=lambda c: -c.sigma_db)[:most]
 
 
 def path_words(link: LinkResult) -> str:
@@ -91,11 +100,7 @@ Rows = list[tuple[str, list[str]]]
 
 
 def counted(number: int, thing: str) -> str:
-    """Return a number of things.
-
-    >>> counted(1, "node"), counted(3, "node")
-    ('1 node', '3 nodes')
-    """
+    """Return a number of things."""
     return f"{number} {thing}{'' if number == 1 else 's'}"
 
 

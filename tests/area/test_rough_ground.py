@@ -76,7 +76,7 @@ def rasters(tmp_path_factory):
 
 
 @pytest.mark.parametrize("use_numba", PATHS)
-@pytest.mark.parametrize("step", ["", "step_m = 70.0"])
+@pytest.mark.parametrize("step", ["", "step_m = 70.0", "step_m = 250.0"])
 def test_seams_and_holes_equal_check(rasters, tmp_path, use_numba, step):
     names = f'["{rasters}/coarse.tif", "{rasters}/fine.tif"]'
     text = PLAN.format(rasters=names, more=step)

@@ -358,6 +358,33 @@ def test_limits_bar_what_they_forbid(tmp_path):
     assert "over at" in found["limits_line"]
 
 
+def test_power_over_the_limit_does_not_count_in_a_fleet_as_planned(tmp_path):
+    # 869.4-869.65 MHz allows 500 mW ERP (ERC/REC 70-03, annex 1): 27 dBm
+    planned = {}
+    for power in ("27.0", "30.0"):
+        file = changed(tmp_path, ("transmit_power_dbm = 14.0", f"transmit_power_dbm = {power}"), rows=4)
+        planned[power] = json.loads(fleet(file, "--as-planned", "--json").stdout)["fleet"]
+    legal, louder = planned["27.0"], planned["30.0"]
+    assert {n["power_dbm"] for n in louder["nodes"]} == {27.0}
+    assert [n["margin_db"] for n in louder["nodes"]] == [n["margin_db"] for n in legal["nodes"]]
+    assert [n["verdict"] for n in louder["nodes"]] == [n["verdict"] for n in legal["nodes"]]
+    assert "closes" in {n["verdict"] for n in louder["nodes"]}
+    assert {n["limits"]["status"] for n in louder["nodes"]} == {"over"}
+    assert any("more power than the limits of eu allow" in note for note in louder["notes"])
+
+
+def test_a_node_whose_base_station_answers_over_the_limit_is_at_risk_at_best(tmp_path):
+    # 868.0-868.6 MHz allows one percent of the hour (ERC/REC 70-03, annex 1)
+    busy = ("frequency_mhz = 869.525", "frequency_mhz = 868.3"), ("interval_s = 900.0", "interval_s = 30.0")
+    found = json.loads(fleet(changed(tmp_path, *busy, rows=6), "--json").stdout)["fleet"]
+    over = {s["name"] for s in found["sheds"] if s["limits"] and s["limits"]["status"] == "over"}
+    assert over
+    at_over = [n for n in found["nodes"] if n["shed"] in over]
+    assert {n["verdict"] for n in at_over} <= {"at_risk", "does_not_close"}
+    assert any(n["lacks"] == "its base station's answers are over the limits of eu" for n in at_over)
+    assert any("would close but for the limits of eu" in note for note in found["notes"])
+
+
 @pytest.mark.slow
 def test_pictures_are_made_and_the_same_every_time(result):
     for draw in (map_figure, load_figure, airtime_figure):

@@ -18,6 +18,7 @@ from linkcalc.link.on_ground import recorded_notes
 from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.verdict import check_link
 from linkcalc.propagation import compiled
+from linkcalc.site.fieldsheet import FieldSheet
 from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import survey_link
 from linkcalc.views.fieldsheet import field_sheet_html
@@ -556,20 +557,39 @@ def test_a_sheet_with_other_steps_finds_the_same_heights(browser: Browser, pages
 def test_readings_outlive_a_new_sheet_but_stay_at_their_site(
     browser: Browser, pages: dict[str, Page], tmp_path: Path
 ) -> None:
-    """Plans that begin alike name their links and stations alike."""
+    """Plans that begin alike name their links and stations alike. A minute of latitude is 1852 m."""
     sheet = pages["upland"].sheet
     latitude, longitude = sheet.ends[0].position_deg or (0.0, 0.0)
-    away = replace(sheet.ends[0], position_deg=(latitude + 0.1, longitude))
-    for name, changed in {
-        "revised": replace(sheet, plan_digest="1" * 64),
-        "elsewhere": replace(sheet, ends=(away, sheet.ends[1])),
-    }.items():
+
+    def moved(metres: float) -> FieldSheet:
+        away = replace(sheet.ends[0], position_deg=(latitude + metres / 1852.0 / 60.0, longitude))
+        return replace(sheet, plan_digest="1" * 64, ends=(away, sheet.ends[1]))
+
+    unplaced = replace(sheet, ends=tuple(replace(end, position_deg=None) for end in sheet.ends))
+    sheets = {
+        "revised": (replace(sheet, plan_digest="1" * 64), 2),
+        "placed anew": (moved(60.0), 2),
+        "next door": (moved(-500.0), 0),
+        "elsewhere": (moved(11_000.0), 0),
+        "of another length": (replace(unplaced, length_m=sheet.length_m + 300.0), 0),
+    }
+    for name, (changed, _) in sheets.items():
         (tmp_path / f"{name}.html").write_text(field_sheet_html(changed), encoding="utf-8")
     browser.open(pages["upland"].file)
     add_readings(browser, 2)
-    for name, readings in (("revised", 2), ("elsewhere", 0)):
+    saved = tmp_path / "saved.json"
+    saved.write_text(browser.script("return readingsFile()"))
+    unsaid = tmp_path / "unsaid.json"
+    unsaid.write_text(browser.script("return JSON.stringify({ readings: sheet.readings, link: data.link })"))
+    for name, (_, readings) in sheets.items():
         browser.driver.get((tmp_path / f"{name}.html").as_uri())
         assert len(browser.elements("#readings-list li")) == readings
+        browser.element("#open").send_keys(str(saved))
+        said = "2 were here already" if readings else "saved at another site"
+        until(lambda said=said: said in browser.text("opened-line"))
+        assert len(browser.elements("#readings-list li")) == readings
+    browser.element("#open").send_keys(str(unsaid))
+    until(lambda: "make sure that it was this one" in browser.text("opened-line"))
 
 
 def test_where_nothing_can_be_kept_it_says_so_and_goes_on(browser: Browser, pages: dict[str, Page]) -> None:

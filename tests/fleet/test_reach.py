@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from linkcalc.errors import OutOfRangeWarning, TerrainError
-from linkcalc.fleets.contention import outlook, reach
+from linkcalc.fleets.contention import outlook
 from linkcalc.fleets.network import Setting
 from linkcalc.fleets.reach import network, paths
 from linkcalc.link.case import LinkCase
@@ -67,7 +67,7 @@ def test_pairs_equal_check(tmp_path, use_numba):
     found = paths(loaded, use_numba=use_numba)
     net = network(loaded, found)
     planned = net.factors.index(10)
-    margins = reach(net, np.full(net.nodes, 14.0))
+    margins = 14.0 + net.margin_at_0_dbm_db
     with open_terrain(loaded.plan()) as terrain, warnings.catch_warnings():
         warnings.simplefilter("ignore", OutOfRangeWarning)
         for node in range(12):

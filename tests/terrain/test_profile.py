@@ -67,6 +67,17 @@ def test_a_stated_step_is_the_largest_spacing(write_raster, hills, step_m):
     assert p.ground_m == pytest.approx(hills_at(hills, p.latitude_deg, p.longitude_deg), abs=1e-4)
 
 
+def test_between_the_points_of_a_wide_step_the_ground_is_not_known_however_fine_the_raster(
+    write_raster, hills
+):
+    ground = [write_raster("hills.tif", hills)]
+    fine = cut_profile(*TANK, *SHED, ground)
+    assert cut_profile(*TANK, *SHED, ground, step_m=10.0).cell_m == fine.cell_m
+    wide = cut_profile(*TANK, *SHED, ground, step_m=500.0)
+    assert wide.cell_m == pytest.approx(wide.spacing_m)
+    assert wide.cell_m > 4.0 * fine.cell_m
+
+
 def test_a_step_that_would_make_too_many_points_is_widened_and_said(write_raster, hills):
     p = cut_profile(*TANK, *SHED, [write_raster("hills.tif", hills)], step_m=0.02)
     assert len(p.distance_m) == 100_000

@@ -71,6 +71,8 @@ def stub(module: str, tree: ast.Module) -> str:
         elif isinstance(node, ast.ImportFrom) and node.module == "numpy.typing":
             parts.append("from numpy.typing import ArrayLike, NDArray")
         elif not isinstance(node, ast.Expr):
+            if isinstance(node, ast.AnnAssign):
+                node.value = None
             parts.append(ast.unparse(node))
     return "\n".join(parts) + "\n"
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from linkcalc.link.findings import Limit, OutsideAntenna
 from linkcalc.link.result import Advice, Assumption, Part, Term
 from linkcalc.rules.table import rules
 from linkcalc.views import (
@@ -23,6 +24,7 @@ from linkcalc.views import (
     html,
     jsonout,
     limits_text,
+    link_words,
     map_figures,
     map_frame,
     messages_figures,
@@ -45,8 +47,19 @@ YAGI = Part("tank", "antenna", "yagi", 9.5, 1.0, "piece", 70.0, 70.0, False)
 IN_LEAF = Assumption("conditions leaf", "in_leaf", "worst case")
 STARTERS = Assumption("tank.start_percent", 40.0, "still the starter's value")
 
+
+def in_us(write, *given):
+    with units.shown_in("us"):
+        return write(*given)
+
+
 SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
     (budget_text.term_words, (Term("antenna_gain", 2.15, "transmitter", station="tank"),), "antenna gain"),
+    (
+        lambda *terms: [(b.name, b.value_db) for b in budget_text.budget_lines(Of(terms=terms))][:4],
+        (Term("transmit_power", 1.04, "transmitter"), Term("antenna_gain", 1.04, "transmitter")),
+        [("transmit power", 1.0), ("antenna gain", 1.0), ("rounding", 0.1), ("EIRP", 2.1)],
+    ),
     (canvas.filled, ("on 868 MHz", 8), "on\n868 MHz"),
     (canvas.spread_apart, ([10.0, 11.0], [4.0, 4.0], 0.0, 20.0), [8.5, 12.5]),
     (coverage_text.percent, (0.0004,), "<0.1 %"),
@@ -102,6 +115,25 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
         (next(r for r in rules() if r.id == "eu-g1"),),
         "1 % duty, or listening first: 100 s an hour in each 200 kHz, 1 s a transmission, 0.1 s pause",
     ),
+    (link_words.term_name, ("feeder", "tank"), "feeder, tank"),
+    (link_words.term_name, ("trees", ""), "trees"),
+    (
+        link_words.limiting_factor,
+        (Limit("blocked", "tank", "terrain", at_m=4060.0),),
+        "line of sight blocked by terrain, 4.06 km from tank",
+    ),
+    (link_words.more_or_less, (-2.0,), "2.0 dB more"),
+    (
+        link_words.short_words,
+        (4.3, 24.1, "tank to shed"),
+        "4.3 dB of fade margin from tank to shed, 19.8 dB short of the 24.1 dB required",
+    ),
+    (link_words.lack_words, (19.84,), "19.8 dB"),
+    (link_words.lack_words, (0.04,), "less than 0.1 dB"),
+    (link_words.out_of_100, (0.879,), "87"),
+    (link_words.out_of_100, (0.999,), "more than 99"),
+    (link_words.messages_percent, (0.5678,), "56.7 %"),
+    (link_words.step_words, (OutsideAntenna("shed"),), "The antenna at shed outside the building."),
     (map_frame.graticule_step, (0.11,), 0.02),
     (map_frame.graticule_step, (0.05,), 0.01),
     (map_frame.graticule_step, (7.0,), 1.0),
@@ -193,6 +225,18 @@ SAID: list[tuple[Any, tuple[Any, ...], Any]] = [
         ([STARTERS], "tank"),
         "Still the starter's values, not yours: tank start_percent = 40. Put yours in their place.",
     ),
+    (units.words, ("4.0 m",), "4.0 m"),
+    (in_us, (units.words, "raise it to 12 m, 6.42 km away"), "raise it to 39.4 ft, 3.99 mi away"),
+    (in_us, (units.words, "10 to 25 m"), "32.8 to 82.0 ft"),
+    (in_us, (units.words, "3.51 m³"), "927 gal"),
+    (in_us, (units.words, "5 m³/h"), "22 gpm"),
+    (in_us, (units.words, "antenna_height_m = 4"), "antenna_height_m = 4"),
+    (in_us, (units.words, "868.3 MHz, 6 dB"), "868.3 MHz, 6 dB"),
+    (in_us, (units.label, "height at shed, m"), "height at shed, ft"),
+    (in_us, (units.label, "km east of the middle"), "mi east of the middle"),
+    (in_us, (units.figure, 3.0, "m"), 9.842519685039369),
+    (words.counted, (1, "node"), "1 node"),
+    (words.counted, (3, "node"), "3 nodes"),
     (words.distance_words, (6420.4,), "6.42 km"),
     (words.distance_words, (640.4,), "640 m"),
     (words.distance_words, (2.25,), "2.3 m"),

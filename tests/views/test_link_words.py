@@ -106,3 +106,9 @@ def test_more_than_one_transmitter_over_the_limits_is_told_of_each() -> None:
 )
 def test_the_reason_of_a_model_tells_of_trees(trees: typing.Any, words: str) -> None:
     assert words in link_words.model_reason(ModelReason("delta_bullington", None, trees, 32.4))
+
+
+def test_a_margin_that_is_enough_is_not_said_to_be_short_where_the_ground_is_not_known() -> None:
+    words = link_words.headline(Finding("at_risk", "tank", "shed", 68.0, 32.8, 0.99, 0.99, ()))
+    assert words.startswith("At risk: the ground between is not known")
+    assert "short" not in words

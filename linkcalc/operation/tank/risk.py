@@ -1,9 +1,9 @@
 """A year of fillings in closed form: what is to be expected of lost reports, overflow, a tank run dry, and starts.
 
 Sums and integrals over lost reports (`filling`), the wait for a start (`waiting`) and slow states of the
-link; derived in docs/models/tank_risk.md. The slow state is taken to last from a filling's start to its stop,
-which is the cautious side: a link that is bad stays bad while the stop is sent. What is fixed about the site
-is the same all year. While the start is waited for, one state follows another.
+link; derived in docs/models/tank_risk.md. The slow state of a filling's start either lasts until the stop level or
+has given way to another by then; that one lasts while the stop is sent, which is the cautious side. What is fixed
+about the site is the same all year. While the start is waited for, one state follows another.
 `linkcalc.operation.tank.simulate` plays the same model event by event, without these short cuts.
 """
 
@@ -16,7 +16,7 @@ from linkcalc.operation.channel import WORKING_LOSS, normal_points
 from linkcalc.operation.tank.filling import Filling, held_s
 from linkcalc.operation.tank.loop import YEAR_S, FillLoop
 from linkcalc.operation.tank.simulate import Channel
-from linkcalc.operation.tank.waiting import Waiting
+from linkcalc.operation.tank.waiting import Waiting, up_to_the_first
 
 _SITE_Z = np.linspace(-6.0, 6.0, 61)
 _CONDITIONS_Z = np.linspace(-5.0, 5.0, 31)
@@ -136,13 +136,18 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
     def per_start(values: Floats) -> Floats:
         return np.asarray((share * values).sum(axis=1))
 
+    stops = _stops_per_start(filling, states, sites, share)
+
+    def at_stop(values: Floats) -> Floats:
+        return np.asarray((stops * values).sum(axis=1))
+
     # One filling. An engine that runs on into another state runs, on average, as long as a start is waited for: the
     # message that would stop it is as hard to hear.
-    reached = completed * filling.reaches_stop
-    tail = np.minimum(waiting.residual_s, YEAR_S / 2.0)[:, np.newaxis] * at(filling.beyond)
-    overrun_s = per_start(reached * (at(filling.overrun_s) + tail))
-    spilled = (pump - draw) * per_start(reached * (at(filling.spilled_s) + tail))
-    late = per_start(reached * at(filling.late))
+    runs_on_s = np.minimum(waiting.residual_s, min(filling.longest_s - held_s(loop), YEAR_S / 2.0))
+    tail = runs_on_s[:, np.newaxis] * at(filling.beyond)
+    overrun_s = at_stop(at(filling.overrun_s) + tail)
+    spilled = (pump - draw) * at_stop(at(filling.spilled_s) + tail)
+    late = at_stop(at(filling.late))
     # What was drawn below the start level while a start was waited for is pumped back first, as far as the
     # run timer lets.
     refill_s = np.minimum(waiting.fall_s * draw / (pump - draw), max(filling.left_s, 0.0))
@@ -157,9 +162,10 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
     dry_chance = -np.expm1(fillings * np.log1p(-np.minimum(waiting.dry, 1.0 - 1e-16)))
     overflow_chance = -np.expm1(-starts * late)
     if not loop.reports:  # nothing follows a start message that is lost: the year ends with it, unfilled
-        heard = 1.0 - waiting.dry
-        starts = heard * _up_to_the_first(waiting.dry, fillings)
-        overflow_chance = heard * late * _up_to_the_first(1.0 - heard * (1.0 - late), fillings)
+        starts = waiting.starts_up_to_the_first(1.0 - waiting.hears_in_a_state, fillings)
+        # An overflow is as likely in every state: were they known to come together, fewer years would have one.
+        ended = 1.0 - waiting.hears_in_a_state * (1.0 - late[:, np.newaxis])
+        overflow_chance = late * waiting.starts_up_to_the_first(ended, fillings)
     pumped = starts * pumping_s * pump
     return {
         "overflow_chance": overflow_chance,
@@ -169,7 +175,7 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
         "unmet_m3": np.maximum(YEAR_S * draw - (pumped - starts * spilled), 0.0),
         "starts": starts,
         "nuisance_stops": starts * per_start(1.0 - completed),
-        "watchdog_stops": starts * per_start(reached * at(filling.unheard)),
+        "watchdog_stops": starts * at_stop(at(filling.unheard)),
         "pumped_m3": pumped,
     }
 
@@ -177,24 +183,45 @@ def _year(filling: Filling, states: _States, sites: Floats) -> dict[str, Floats]
 def _shares_of_starts(filling: Filling, states: _States, sites: Floats, waiting: Waiting) -> Floats:
     """Share of a site's fillings that begin in each state: rather in a good one, where a start is heard.
 
-    One that the watchdog cuts short is soon begun again, in the same state while that lasts.
+    One that the watchdog cuts short is soon begun again, in the same state while that lasts. Without reports
+    the first start that is lost ends the year.
     """
-    loop = filling.loop
-    completed = states.at(filling.completed, sites)
-    cut_short = np.clip(1.0 - completed, 1e-9, 1.0 - 1e-9)
-    # from one start to the next: the water of a filling cut short is drawn, then a start is heard
-    short_s = np.maximum(states.at(filling.pumping_s, sites) - completed * filling.goal_s, 0.0) / cut_short
-    short_s = short_s * loop.pump_m3_s / loop.mean_draw_m3_s + waiting.first_s
-    # mean number of starts in a row, of as many as what is left of the state holds: a geometric sum
-    again = -np.expm1((1.0 + 0.5 * held_s(loop) / short_s) * np.log(cut_short)) / (1.0 - cut_short)
+    loop, lasts_s = filling.loop, held_s(filling.loop)
+    drawn_per_pumped = loop.pump_m3_s / loop.mean_draw_m3_s
+    if loop.reports:
+        completed = states.at(filling.completed, sites)
+        cut_short = np.clip(1.0 - completed, 1e-9, 1.0 - 1e-9)
+        # from one start to the next: the water of a filling cut short is drawn, then a start is heard
+        short_s = (
+            np.maximum(states.at(filling.pumping_s, sites) - completed * filling.goal_s, 0.0) / cut_short
+        )
+        short_s = short_s * drawn_per_pumped + waiting.first_s
+        # mean number of starts in a row, of as many as what is left of the state holds: a geometric sum
+        again = -np.expm1((1.0 + 0.5 * lasts_s / short_s) * np.log(cut_short)) / (1.0 - cut_short)
+        # and of such rows, each with a filling to its goal, as many as the whole state holds
+        row_s = filling.goal_s * drawn_per_pumped + (again - 1.0) * short_s
+        again = again * np.maximum(lasts_s / row_s, 1.0)
+    else:
+        again = up_to_the_first(1.0 - waiting.hears_in_a_state, waiting.fillings_in_a_state)
     share = states.weight * waiting.hears_in_a_state * again
     total = share.sum(axis=1, keepdims=True)
     # a site at which no start is ever heard has no such shares: those of the year stand in
     return np.where(total > 1e-300, share / np.where(total > 1e-300, total, 1.0), states.weight)
 
 
-def _up_to_the_first(chance: Floats, fillings: Floats) -> Floats:
-    """Mean number of fillings, out of so many, up to the first that ends it all, and with it."""
-    p = np.maximum(chance, 1e-12)
-    mean: Floats = -np.expm1(fillings * np.log1p(-np.minimum(p, 1.0 - 1e-16))) / p
-    return mean
+def _stops_per_start(filling: Filling, states: _States, sites: Floats, share: Floats) -> Floats:
+    """Chance that a filling passes the stop level, in each state: that of its start, or a later one."""
+    loop, lasts_s = filling.loop, held_s(filling.loop)
+    completed = share * states.at(filling.completed, sites)
+    if states.weight.size == 1:
+        return completed
+    lengths = (loop.fill_time_s + loop.warm_up_s) / lasts_s
+    same = max(1.0 - lengths, 0.0)
+    # Of its first state and its last a filling takes some part, each as likely: the watchdog lets it run on through
+    # that with the mean of the chance over the state. Of the whole states between, which are at least so many, with
+    # less than that mean.
+    running = np.minimum(states.at(filling.pumping_s, sites) / max(min(lasts_s, filling.goal_s), 1e-9), 1.0)
+    first = (share * running).sum(axis=1, keepdims=True)
+    between = (running @ states.weight)[:, np.newaxis] ** max(lengths - 2.0, 0.0)
+    later: Floats = first * between * states.weight * running
+    return same * completed + (1.0 - same) * later

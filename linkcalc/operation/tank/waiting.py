@@ -24,7 +24,8 @@ class Waiting:
         missed = np.exp(log_lost * tries)
         reports = lasts / t if loop.reports else 0.0
         self.first_s = t / np.maximum(1.0 - missed, 1e-12) if loop.reports else np.full_like(missed, lasts)
-        self.hears_in_a_state = -np.expm1(log_lost * (tries * reports)) if tries else np.ones_like(log_lost)
+        self.hears_in_a_state = -np.expm1(log_lost * (tries * reports if tries else len(loop.start_delays_s)))
+        self.fillings_in_a_state = max(lasts / (loop.fill_time_s * loop.pump_m3_s / loop.mean_draw_m3_s), 1.0)
         self.silent_state = self._all_lost(np.array([tries * reports]))[:, 0]
         # From any moment on, given silence so far: within the states that follow.
         if loop.reports:
@@ -45,6 +46,16 @@ class Waiting:
         if not loop.reports:  # what is drawn after a start that is lost is never pumped back
             silent_s = np.maximum(silent_s - self.dry * edges[-1], 0.0) / np.maximum(1.0 - self.dry, 1e-12)
         self.fall_s = np.minimum(loop.warm_up_s + silent_s, reserve_s)
+
+    def starts_up_to_the_first(self, chance: Floats, fillings: Floats) -> Floats:
+        """Mean number of starts, out of so many fillings, up to the first that ends it all, without reports.
+
+        With `chance` a filling does so, or its start is lost: for each site and state.
+        """
+        held = self.fillings_in_a_state
+        starts = (self.hears_in_a_state * up_to_the_first(chance, held) * self.weights).sum(axis=1)
+        ended = 1.0 - ((1.0 - chance) ** held * self.weights).sum(axis=1)
+        return np.asarray(starts * up_to_the_first(ended, fillings / held))
 
     def _all_lost(self, counts: Floats) -> Floats:
         """Chance that so many tries within one state are all lost, averaged over states: sites by counts."""
@@ -87,3 +98,10 @@ class Waiting:
             for delay in loop.report_delays_s:
                 count = count + np.maximum((x - phase - delay) // loop.report_interval_s + 1.0, 0.0)
         return count
+
+
+def up_to_the_first(chance: Floats, fillings: Floats | float) -> Floats:
+    """Mean number of fillings, out of so many, up to the first that ends it all, and with it."""
+    p = np.maximum(chance, 1e-12)
+    mean: Floats = -np.expm1(fillings * np.log1p(-np.minimum(p, 1.0 - 1e-16))) / p
+    return mean

@@ -7,12 +7,40 @@ const SIDES = ["near", "far"];
 const FEET = 0.3048;
 const PRINTED_READINGS = 10;
 const KEY = `linkcalc field sheet ${data.digest.slice(0, 16)} ${data.link}`;
-// Readings outlive a new sheet of the same link; another site's link may have the same names, but not the same place.
-const PLACE = (end) => end.position?.map((degrees) => degrees.toFixed(2)).join(" ") ?? `${(data.lengthM / 1000).toFixed(1)} km`;
-const READINGS_KEY = `linkcalc readings ${data.link}, ${data.ends.map((end) => `${end.name} ${PLACE(end)}`).join(", ")}`;
+// Readings outlive a new sheet of the same link, its stations placed anew; another site's link may have the same names.
+const SAME_SITE_M = 100;
+const SAME_LENGTH_M = 10; // where a plan gives no positions
+const WHERE = { positions_deg: data.ends.map((end) => end.position ?? null), length_m: data.lengthM };
+const READINGS = `linkcalc readings ${data.link}, ${data.ends.map((end) => end.name).join(", ")} `;
+const READINGS_KEY = readingsKey();
 const GRID = [data.near, data.far];
 // As on the rest of the page: nothing that would turn the text around it.
 const NAMES = data.ends.map((end) => end.name.replace(/[\p{Cc}\p{Cf}\p{Co}]/gu, ""));
+
+function atThisSite(where) {
+  return WHERE.positions_deg.every((position, e) => {
+    const other = where?.positions_deg?.[e];
+    if (position && Array.isArray(other)) return courseTo(position, other).metres <= SAME_SITE_M;
+    return Math.abs(where?.length_m - WHERE.length_m) <= SAME_LENGTH_M;
+  });
+}
+
+function readingsKey() {
+  const own = READINGS + JSON.stringify(WHERE);
+  const placed = (key) => {
+    try {
+      return key.startsWith(READINGS) && atThisSite(JSON.parse(key.slice(READINGS.length)));
+    } catch (error) {
+      return false; // of a link whose name only begins alike
+    }
+  };
+  try {
+    const keys = Object.keys(localStorage);
+    return keys.includes(own) ? own : (keys.find(placed) ?? own);
+  } catch (error) {
+    return own; // nothing is kept here
+  }
+}
 
 // ---------------------------------------------------------------- tables
 
@@ -773,6 +801,7 @@ function readingsFile() {
   const content = {
     link: data.link,
     plan_digest: data.digest,
+    where: WHERE,
     linkcalc_version: data.version,
     heights: { near_height_m: near, far_height_m: far },
     // each reading with what was set and fitted for it
@@ -960,9 +989,9 @@ function placed(accuracy) {
 }
 
 // On a sphere: good to half a per cent, as the phone's compass and its position are not better.
-function courseTo([latitude, longitude]) {
+function courseTo([latitude, longitude], from = [here.latitude, here.longitude]) {
   const rad = Math.PI / 180;
-  const [a, b, dl] = [here.latitude * rad, latitude * rad, (longitude - here.longitude) * rad];
+  const [a, b, dl] = [from[0] * rad, latitude * rad, (longitude - from[1]) * rad];
   const y = Math.sin(dl) * Math.cos(b);
   const x = Math.cos(a) * Math.sin(b) - Math.sin(a) * Math.cos(b) * Math.cos(dl);
   const half = Math.sin((b - a) / 2) ** 2 + Math.cos(a) * Math.cos(b) * Math.sin(dl / 2) ** 2;
@@ -1101,6 +1130,8 @@ function openReadings(text, name) {
   const list = Array.isArray(content) ? content : content?.readings;
   if (!Array.isArray(list)) return `${name} holds no readings.`;
   if (content.link && content.link !== data.link) return `${name} is of the link "${content.link}", this sheet of "${data.link}": not taken over.`;
+  if (content.where && !atThisSite(content.where)) return `${name} was saved at another site, whose link is called "${data.link}" too: not taken over.`;
+  const unplaced = !content.where && content.plan_digest !== data.digest;
   const blank = Object.fromEntries([...NUMBERS, "time", "engine_running", "leaf", "wet_foliage"].map((key) => [key, null]));
   const bare = ({ id, ...r }) => JSON.stringify(Object.entries({ ...blank, note: "", spot: "", ...r }).filter(([, v]) => v !== null && v !== "").sort());
   const known = new Set(sheet.readings.map(bare));
@@ -1117,6 +1148,7 @@ function openReadings(text, name) {
     `${name}: ${added.length} reading${added.length === 1 ? "" : "s"} taken over`,
     sound.length > added.length ? `${sound.length - added.length} were here already` : "",
     bad ? `${bad} cannot be used` : "",
+    unplaced && added.length ? "the file does not say at which site, make sure that it was this one" : "",
     lacking ? `${lacking} taken with parts this sheet does not have, kept and not weighed` : "",
   ].filter(Boolean).join("; ") + ".";
 }

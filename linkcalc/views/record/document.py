@@ -14,7 +14,7 @@ from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.site.record import Record
 from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
 from linkcalc.views import limits_text, remedies_text, style
-from linkcalc.views.budget_text import budget_rows, term_words
+from linkcalc.views.budget_text import budget_rows, term_notes
 from linkcalc.views.html import data_url, drawing, page
 from linkcalc.views.record import pictures
 from linkcalc.views.record import rows as of_record
@@ -23,6 +23,7 @@ from linkcalc.views.words import (
     assumption_lines,
     decibel_words,
     distance_words,
+    largest_contributors,
     likely_words,
     path_words,
     probability_words,
@@ -63,7 +64,10 @@ def record_html(record: Record, signature_lines: int = 2) -> str:
         total=["Together", "", "", "", remedies_text.money(bill.cost, bill.currency)],
         profile=_profile(record),
         budget=_budget(result.directions),
-        uncertain=_uncertain(result.directions),
+        uncertain="; ".join(
+            f"{c.name} {decibel_words(c.sigma_db)} ({c.source})"
+            for c in largest_contributors(result.directions, 4)
+        ),
         limits=_limits(record),
         settings=of_record.setting_rows(record),
         as_built=of_record.as_built_rows(record),
@@ -141,11 +145,8 @@ def _remedies(record: Record) -> Data | None:
 
 
 def _advice_words(a: Advice) -> str:
-    if a.fade_margin_db is None:
-        return a.text
-    enough = "enough" if a.sufficient else "not enough alone"
-    margin = decibel_words(a.fade_margin_db)
-    return f"{a.text.removesuffix('.')} (margin of the weaker direction {margin}, {enough})."
+    words = remedies_text.advice_words(a)
+    return f"{a.text.removesuffix('.')} (margin of the weaker direction {words})." if words else a.text
 
 
 def _drawn(name: str, label: str, drawn: "tuple[Figure, str]") -> Data:
@@ -172,12 +173,7 @@ def _path_facts(path: PathFacts) -> Iterable[str]:
 
 def _budget(ways: Sequence[Direction]) -> list[Data]:
     """A row for each term and sum, with an amount for each direction; those that are nothing are left out."""
-    notes: dict[str, dict[str, None]] = {}
-    for d in ways:
-        for t in d.terms:
-            if t.note:
-                notes.setdefault(term_words(t), {})[t.note] = None
-    rows = []
+    notes, rows = term_notes(ways), []
     for first, found in budget_rows(ways):
         kind, name = first.kind, first.name
         if kind == "sum" or (kind == "term" and any(line and line.value_db for line in found)):
@@ -190,12 +186,6 @@ def _budget(ways: Sequence[Direction]) -> list[Data]:
 def _amount(value_db: float, unit: str) -> str:
     sign = "+" if not unit and value_db > 0 else ""
     return f"{sign}{decibel_words(value_db, unit)}".strip()
-
-
-def _uncertain(ways: Sequence[Direction]) -> str:
-    largest = {c.name: c for d in ways for c in d.uncertainty}
-    worst = sorted(largest.values(), key=lambda c: -c.sigma_db)[:4]
-    return "; ".join(f"{c.name} {decibel_words(c.sigma_db)} ({c.source})" for c in worst)
 
 
 def _limits(record: Record) -> Data:
