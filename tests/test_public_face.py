@@ -4,6 +4,7 @@ import ast
 import inspect
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -58,6 +59,15 @@ def test_a_room_imports_from_the_floors_below_alone(room):
 def test_no_modules_import_each_other_in_a_circle():
     order = rooms.order_of_import()  # raises CycleError where there is one
     assert order.index("linkcalc.plan.control") < order.index("linkcalc.plan.model")
+
+
+@pytest.mark.parametrize("room", ["plan", "terrain", "rules"])
+def test_a_room_reads_from_the_ground_up_imports_within_functions_too(room):
+    needs: dict[str, set[str]] = {}
+    for module, other in rooms.imports():
+        if rooms.room_of(module) == rooms.room_of(other) == room:
+            needs.setdefault(module, set()).add(other)
+    assert list(TopologicalSorter(needs).static_order())  # raises CycleError where there is a circle
 
 
 def _public_functions():

@@ -322,23 +322,22 @@ class _Search:
                 decisions = [decide(self.case_of(changed, hop)) for hop in two]
             except LinkcalcError:
                 continue
-            if all(d.verdict == "closes" for d in decisions):
-                tries = two[0].tries if two[0].tries != link.tries else 0
-                lat_deg, lon_deg = float(lat[i]), float(lon[i])
-                return [
-                    _remedy(
-                        station_parts(relay, plan.prices, supplied=True),
-                        plan.prices,
-                        min(decisions, key=lambda d: d.weaker.fade_margin_db - d.weaker.required_margin_db),
-                        kinds=("relay",),
-                        changes=(),
-                        site_share=math.prod(min(w.site_share for w in d.directions) for d in decisions),
-                        energy_ratio=1.0,
-                        relay=RelaySpot(
-                            lat_deg, lon_deg, at_m, RELAY_MAST_M, float(slope_deg(profile)[i]), tries
-                        ),
-                    )
-                ]
+            if any(d.verdict != "closes" for d in decisions):
+                continue
+            tries = two[0].tries if two[0].tries != link.tries else 0
+            slope = float(slope_deg(profile)[i])
+            spot = RelaySpot(float(lat[i]), float(lon[i]), at_m, RELAY_MAST_M, slope, tries)
+            found = _remedy(
+                station_parts(relay, plan.prices, supplied=True),
+                plan.prices,
+                min(decisions, key=lambda d: d.weaker.fade_margin_db - d.weaker.required_margin_db),
+                kinds=("relay",),
+                changes=(),
+                site_share=math.prod(min(w.site_share for w in d.directions) for d in decisions),
+                energy_ratio=1.0,
+                relay=spot,
+            )
+            return [found]
         return []
 
     def least_of_others(self, base: _Base) -> float:

@@ -85,11 +85,9 @@ class Requirement:
     @property
     def least_tries(self) -> int:
         """How many tries other users of the channel leave enough of the messages with, where they spoil any."""
-        return (
-            1
-            if not self.busy
-            else math.ceil(math.log(1.0 - self.success + 1e-9) / math.log(self.busy) - 1e-9)
-        )
+        if not self.busy:
+            return 1
+        return math.ceil(math.log(1.0 - self.success + 1e-9) / math.log(self.busy) - 1e-9)
 
     @property
     def reachable(self) -> bool:

@@ -15,13 +15,14 @@ import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from linkcalc._arrays import Floats
 from linkcalc.errors import OutOfRangeWarning
+from linkcalc.link.case import LinkCase
 from linkcalc.link.losses import Losses
 from linkcalc.link.reliability import rician_outage
 from linkcalc.link.result import Contributor
@@ -30,9 +31,6 @@ from linkcalc.propagation import building_entry, noise, vegetation
 from linkcalc.propagation.loss_models import RULES
 from linkcalc.terrain.cell_size import cell_error_db
 from linkcalc.units import SPEED_OF_LIGHT_M_S
-
-if TYPE_CHECKING:
-    from linkcalc.link.case import LinkCase
 
 READING_ERROR_DB = 2.0
 """What a careful reading leaves of the site's part: instrument and ripple (common practice, no source)."""
@@ -102,7 +100,7 @@ class Item(NamedTuple):
     source: str
 
 
-def fading_k_db(case: "LinkCase", found: Losses) -> Floats:
+def fading_k_db(case: LinkCase, found: Losses) -> Floats:
     """Median Rician K of fixed paths of this kind, dB; falls evenly as the path is blocked or leads through trees.
 
     Tries that hop over a stated bandwidth meet the antenna's standing pattern anew, as far as it differs over the
@@ -119,7 +117,7 @@ def _path_k_db(found: Losses) -> Floats:
     return CLEAR_K_DB - (CLEAR_K_DB - BLOCKED_K_DB) * np.maximum(found.blocked, wooded)
 
 
-def rician_k_db(case: "LinkCase") -> float:
+def rician_k_db(case: LinkCase) -> float:
     """Median Rician K of a link's own path, dB."""
     return float(fading_k_db(case, case.losses)[0])
 
@@ -153,7 +151,7 @@ def raster_db(cell_m: ArrayLike, length_m: ArrayLike, frequency_hz: float) -> Fl
     return np.asarray(cell_error_db(cell, radius))
 
 
-def _site_items(case: "LinkCase", found: Losses) -> tuple[list[Item], Floats]:
+def _site_items(case: LinkCase, found: Losses) -> tuple[list[Item], Floats]:
     """What belongs to the site, and what hopping turns from a standing pattern into fading from try to try."""
     c = case.conditions
     blocked = np.array([0.0, 0.5, 1.0])
@@ -204,7 +202,7 @@ def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats
     return np.minimum(standing_db * math.sqrt(1.0 - 1.0 / patterns), room_db)
 
 
-def path_items(case: "LinkCase", found: Losses) -> list[Item]:
+def path_items(case: LinkCase, found: Losses) -> list[Item]:
     """Every source of uncertainty that both directions of paths share; those under 0.05 dB are 0."""
     c = case.conditions
     trees = found.vegetation_share * vegetation.woodland_sigma_db(np.nan_to_num(found.vegetation_db))
@@ -271,7 +269,7 @@ def spreads_db(items: Sequence[Item]) -> tuple[Any, Any]:
     return together_db(items, "site"), together_db(items, "conditions")
 
 
-def contributors(case: "LinkCase", receiver: Station) -> tuple[Contributor, ...]:
+def contributors(case: LinkCase, receiver: Station) -> tuple[Contributor, ...]:
     """Every source of uncertainty of one direction of a link's margin, largest first; `receiver`: whose noise counts.
 
     Those under 0.05 dB are omitted.
