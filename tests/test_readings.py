@@ -397,6 +397,17 @@ def test_lost_packets_of_one_minute_on_two_phones_are_not_doubles(tmp_path):
     assert len(read_all([tmp_path / "a.csv", tmp_path / "b.csv"], STATIONS).readings) == 12
 
 
+@pytest.mark.parametrize("order", [("noon.csv", "evening.csv"), ("evening.csv", "noon.csv")])
+def test_a_file_saved_at_noon_and_again_in_the_evening_counts_once(tmp_path: Path, order: tuple[str, str]):
+    noon = "time,direction,rssi_dbm,sent,received\n"
+    noon += "2031-06-20T08:00,forward,-96,20,20\n2031-06-20T08:10,forward,-96,20,20\n"
+    (tmp_path / "noon.csv").write_text(noon)
+    (tmp_path / "evening.csv").write_text(noon + "2031-06-20T16:00,forward,-95,10,10\n")
+    found = read_all([tmp_path / name for name in order], STATIONS)
+    assert sum(r.sent for r in found.readings) == 50
+    assert any("counted once" in n for n in found.notes)
+
+
 def test_a_file_that_is_named_twice_counts_once(tmp_path: Path):
     file = tmp_path / "evening.csv"
     file.write_text("time,direction,rssi_dbm,sent,received\n2031-06-20T08:00,forward,-96,30,30\n")

@@ -540,6 +540,15 @@ def test_readings_taken_where_no_station_is_planned_are_named(placed, north_deg,
     assert any("from the nearer station of the plan" in w for w in found.warnings) == said
 
 
+def test_another_place_that_closes_is_at_risk_where_the_stations_are_planned(placed):
+    there, elsewhere = (
+        survey(placed, [at(r, placed.near, north_deg) for r in measured(placed, -40.0)])
+        for north_deg in (0.0, 0.01)
+    )
+    assert (there.verdict, elsewhere.verdict) == ("closes", "at_risk")
+    assert elsewhere.statement.endswith("but not where the stations are planned.")
+
+
 def test_a_drive_log_is_no_walk_test(case):
     rows = [replace(measured(case, n=1)[0], spot=f"s{i}") for i in range(MOST_SPOTS + 1)]
     with pytest.raises(ReadingsError, match="more than 200 spots"):

@@ -20,7 +20,7 @@ from linkcalc.fleets.reach import Paths, network, paths, regime_words, without_o
 from linkcalc.fleets.remedies import lacks_words, remedies, scaled, spread_retries
 from linkcalc.fleets.result import AsPlanned, FleetResult, LoadPoint, NodeAnswer, ShedAnswer
 from linkcalc.fleets.simulate import Played, simulated_parts, summed
-from linkcalc.link.requirement import Requirement
+from linkcalc.link.requirement import VERDICTS, Requirement
 from linkcalc.link.result import VerdictWord
 from linkcalc.plan.fleet import POWER_STEPS_DBM, LoadedFleet
 from linkcalc.plan.power import Battery
@@ -90,10 +90,7 @@ def answer(
     asked = _Asked(loaded, found, net, choice, limits, None if choose else planned)
     nodes = tuple(_node_answers(asked, assignment, predicted, words, alone, total))
     sheds = tuple(_shed_answer(asked, assignment, j) for j in range(net.sheds))
-    verdict: VerdictWord = "at_risk" if found.refused else "closes"
-    for word in ("at_risk", "does_not_close"):
-        if any(n.verdict == word for n in nodes):
-            verdict = word
+    verdict = _least({"at_risk" if found.refused else "closes", *(n.verdict for n in nodes)})
     if many:
         say("working out what more and less traffic does, and what the remedies are")
     retries = tuple(spread_retries(net, setting))
@@ -148,6 +145,10 @@ def as_planned(loaded: LoadedFleet, found: Paths, net: Network) -> Setting:
         powers.append(fleet.equipment.transmit_power_dbm if power is None else power)
         sheds.append(names.index(node.shed) if node.shed is not None else int(heard[k]))
     return Setting(np.array(sheds, dtype=np.int64), np.array(factors, dtype=np.int64), np.array(powers))
+
+
+def _least(words: set[VerdictWord]) -> VerdictWord:
+    return next(word for word in VERDICTS if word in words)
 
 
 def _before(kept: Assignment, required: float) -> AsPlanned:

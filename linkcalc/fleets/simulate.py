@@ -339,8 +339,7 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
     # a heap of retries; one that never comes due stays in it, so that it is never empty
     again = [(np.inf, np.int64(-1))]
     following = 0
-    # place among the active ones of the packet that ends first
-    at = -1
+    at = -1  # place among the active ones of the packet that ends first
     while True:
         due = in_slot(time[following], slot) if following < messages else np.inf
         repeats = again[0][0] < due

@@ -245,8 +245,11 @@ def _number_in(text: str, unit: str) -> str:
     digits, behind = number[1].replace(",", "."), number[2].strip().lower()
     if unit == "deg" and behind in ("s", "w") and digits[0] not in "+-":
         return f"-{digits}"
-    value = converted(float(digits), behind, unit) if behind and behind != unit else None
-    return digits if value is None else f"{value:.6g}"
+    if not behind or not unit or behind == unit:
+        return digits
+    # of a unit that is not known the bare number would mean another size: 12' is no 12 m, 6 dBd no 6 dBi
+    value = converted(float(digits), behind, unit)
+    return "" if value is None else f"{value:.6g}"
 
 
 def _within(value: float, key: str, field: FieldInfo) -> str:

@@ -101,12 +101,16 @@ def read_all(
     seen: set[Reading] = set()
     for name, one in zip(names, found, strict=True):
         bare = tuple(_bare(r) for r in one.readings)
-        if (twin := whole.get(bare)) is not None:
+        # a file saved at noon stands at the head of the evening's
+        head = max((len(w) for w in whole if _begins_with(bare, w)), default=0)
+        twin = whole.get(bare) or next((n for w, n in whole.items() if _begins_with(w, bare)), None)
+        if twin is not None:
             notes.append(f"{name} holds the readings of {twin} once more; counted once")
             continue
         whole[bare] = name
         by_second = _stamped_by_second(one.readings)
-        new = [r for r, b in zip(one.readings, bare, strict=True) if not (by_second and r.time and b in seen)]
+        rest = zip(one.readings[head:], bare[head:], strict=True)
+        new = [r for r, b in rest if not (by_second and r.time and b in seen)]
         if len(new) < len(bare):
             notes.append(f"{name}: {len(bare) - len(new)} readings stand in another file too; counted once")
         seen.update(bare)
@@ -127,6 +131,12 @@ def read_all(
         links[0] if links else None,
         digests[0] if digests else None,
     )
+
+
+def _begins_with(readings: tuple[Reading, ...], others: tuple[Reading, ...]) -> bool:
+    """Whether readings begin with all others; of one minute alone it would be chance."""
+    several = len({r.time for r in others if r.time is not None}) > 1
+    return several and readings[: len(others)] == others
 
 
 def _told_apart(paths: Sequence[Path]) -> list[str]:

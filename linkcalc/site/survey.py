@@ -37,7 +37,9 @@ SAME_HEIGHT_M = 0.25
 the heights that were compared)."""
 _MOST_HEIGHT_GROUPS = 6
 Agreement = Literal["agrees", "look_for_a_cause", "fault", "better"]
-Reservation = Literal["", "contradicted", "losses_unexplained", "over_limits", "other_way_elsewhere"]
+Reservation = Literal[
+    "", "contradicted", "losses_unexplained", "over_limits", "other_way_elsewhere", "taken_elsewhere"
+]
 """Why a margin, however large, is not to be relied on."""
 
 CAUTIONS = (
@@ -156,22 +158,20 @@ def survey_link(
             " tried for a station, read each both ways and name it"
         )
     readings, states = [found.readings[i] for i in used], [states[i] for i in used]
-    warnings += _far_off(case, readings)
+    if far_m := _far_off_m(case, readings):
+        warnings.append(
+            f"{len(far_m)} of {len(readings)} readings were taken {min(far_m):.0f} m or more from the nearer station"
+            " of the plan: the answer is for where they were taken; move the station in the plan, or read again"
+        )
     warnings += foliage.warnings(readings) + _engine_warnings(case, readings) + _fitted_notes(case, states)
     return _answer(case, found, readings, states, spots, warnings, foliage, plan)
 
 
-def _far_off(case: LinkCase, readings: Sequence[Reading]) -> list[str]:
-    """That readings were taken where no station is planned."""
+def _far_off_m(case: LinkCase, readings: Sequence[Reading]) -> list[float]:
+    """How far from the nearer planned station the readings were taken that belong to neither."""
     placed = [r for r in readings if r.latitude_deg is not None and r.longitude_deg is not None]
     away_m = [nearer_station(case, r)[0] for r in placed] if case.positioned else []
-    far_m = [m for m in away_m if m > FAR_OFF_M]
-    if not far_m:
-        return []
-    return [
-        f"{len(far_m)} of {len(readings)} readings were taken {min(far_m):.0f} m or more from the nearer station"
-        " of the plan: the answer is for where they were taken; move the station in the plan, or read again"
-    ]
+    return [m for m in away_m if m > FAR_OFF_M]
 
 
 def _mapped(case: LinkCase, found: Readings, plan: Plan | None) -> Readings:
@@ -236,6 +236,9 @@ def _answer(
     # a better spot is no reason to leave out the only readings of the other way
     if weaker.verdict == "closes" and {r.direction for r in found.readings} > {r.direction for r in readings}:
         reservation = reservation or "other_way_elsewhere"
+    # another place may close; what is planned is not known to
+    if weaker.verdict == "closes" and _far_off_m(case, readings):
+        reservation = reservation or "taken_elsewhere"
     agreement, reason = _agreement(result.today.quantile(0.5))
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(

@@ -184,6 +184,7 @@ _RESERVATIONS: "dict[Reservation, str]" = {
     "losses_unexplained": "; but packets are lost that the level does not explain",
     "over_limits": f"; but {OVER_LIMITS}",
     "other_way_elsewhere": "; but one way was read at other spots only",
+    "taken_elsewhere": "; but not where the stations are planned",
 }
 
 

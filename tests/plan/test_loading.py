@@ -215,6 +215,21 @@ def test_tables_written_wrongly_show_the_header_to_write(
     assert said in refusal(tmp_path, *changes)
 
 
+@pytest.mark.parametrize(
+    "written",
+    [
+        'antenna_height_m = "12\'"',
+        'extra_loss = [{ loss_db = "6 dBd", reason = "invented" }]',
+        'antenna_height_m = "12 fathoms"',
+    ],
+)
+def test_a_figure_in_a_unit_that_is_not_known_is_not_to_be_written_bare(tmp_path: Path, written: str) -> None:
+    key = written if "height" in written else f"{HEIGHT}\n{written}"
+    line = refusal(tmp_path, (HEIGHT, key))
+    assert "is not a number" in line
+    assert "write" not in line
+
+
 @pytest.mark.parametrize("width_khz", [5.0, 49.9])
 def test_an_fsk_receiver_narrower_than_its_signal_is_refused(width_khz: float) -> None:
     with pytest.raises(
