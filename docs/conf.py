@@ -10,13 +10,14 @@ sys.path.insert(0, str(HERE.parent))
 
 from generated import executed, write_all  # noqa: E402
 from narrow_tables import with_heads  # noqa: E402
-from source_pages import place, write_pages  # noqa: E402
+from source_pages import keep_shown_signatures, place, write_pages  # noqa: E402
 from sphinx.ext.napoleon.docstring import NumpyDocstring  # noqa: E402
 
 from linkcalc import __version__  # noqa: E402
 
 # pages that are made from the code, the plan's schema, the rules table and the notebooks
 write_all(HERE)
+keep_shown_signatures()
 
 project = "linkcalc"
 author = "the linkcalc project"

@@ -6,6 +6,8 @@ from functools import reduce
 from html import escape
 from pathlib import Path
 
+import linkcalc
+
 ROOT = Path(__file__).resolve().parents[2]
 
 _HEAD = """<!doctype html><html lang="en"><head><meta charset="utf-8">
@@ -14,11 +16,26 @@ _HEAD = """<!doctype html><html lang="en"><head><meta charset="utf-8">
 span:target {{ background: #d6e3ec; }}</style></head><body><a href="{up}index.html">linkcalc</a>: {name}<pre>"""
 
 
+def keep_shown_signatures() -> None:
+    """Show functions whose signature names the keywords of a typed dictionary as it does.
+
+    The generator would look defaults up in the source, which has fewer.
+    """
+    for name in linkcalc.__all__:
+        shown = getattr(linkcalc, name)
+        if inspect.isfunction(shown):
+            plain = inspect.unwrap(shown)
+            if len(inspect.signature(shown).parameters) > len(inspect.signature(plain).parameters):
+                del shown.__wrapped__  # type: ignore[attr-defined]
+                shown.plain = plain  # type: ignore[attr-defined]
+
+
 def place(module: str, fullname: str) -> str | None:
     """Address of a thing's definition, seen from a page two folders down; None where there is none to show."""
     try:
         thing = reduce(getattr, fullname.split("."), importlib.import_module(module))
-        thing = inspect.unwrap(thing.fget if isinstance(thing, property) else thing)
+        thing = thing.fget if isinstance(thing, property) else thing
+        thing = inspect.unwrap(getattr(thing, "plain", thing))
         file, line = inspect.getsourcefile(thing), inspect.getsourcelines(thing)[1]
     except (AttributeError, TypeError, OSError):
         return None
