@@ -51,12 +51,12 @@ _NAMES = {
     "terrain.cutting": "cut_profile",
     "terrain.profile": "Profile profile_from",
     "terrain.surveyed": "read_profile_csv",
-    "views.figures": "draw_budget draw_height draw_profile",
-    "views.heights_figures": "draw_heights",
-    "views.map_figures": "draw_coverage",
+    "views.check.figures": "draw_budget draw_height draw_profile",
+    "views.heights.figures": "draw_heights",
+    "views.maps.figures": "draw_coverage",
     "views.notebook": "show",
     "views.own_axes": "styled",
-    "views.sweep_figures": "draw_sweep",
+    "views.sweep.figures": "draw_sweep",
 }
 """Public names, by the module that defines them."""
 

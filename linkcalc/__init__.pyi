@@ -75,11 +75,11 @@ from linkcalc.terrain.cutting import cut_profile as cut_profile
 from linkcalc.terrain.profile import Profile as Profile
 from linkcalc.terrain.profile import profile_from as profile_from
 from linkcalc.terrain.surveyed import read_profile_csv as read_profile_csv
-from linkcalc.views.figures import draw_budget as draw_budget
-from linkcalc.views.figures import draw_height as draw_height
-from linkcalc.views.figures import draw_profile as draw_profile
-from linkcalc.views.heights_figures import draw_heights as draw_heights
-from linkcalc.views.map_figures import draw_coverage as draw_coverage
+from linkcalc.views.check.figures import draw_budget as draw_budget
+from linkcalc.views.check.figures import draw_height as draw_height
+from linkcalc.views.check.figures import draw_profile as draw_profile
+from linkcalc.views.heights.figures import draw_heights as draw_heights
+from linkcalc.views.maps.figures import draw_coverage as draw_coverage
 from linkcalc.views.notebook import show as show
 from linkcalc.views.own_axes import styled as styled
-from linkcalc.views.sweep_figures import draw_sweep as draw_sweep
+from linkcalc.views.sweep.figures import draw_sweep as draw_sweep

@@ -22,7 +22,7 @@ from linkcalc.operation.channel import (
 from linkcalc.operation.messages import airtimes_s, often_words, section
 from linkcalc.operation.tank.answer import section as tank_section
 from linkcalc.radio.energy import expected_transmissions
-from linkcalc.views.messages_text import delay_words
+from linkcalc.views.messages.text import delay_words
 from tests.steady_channel import steady
 from tests.tank_plans import link_result, plan
 

@@ -22,8 +22,8 @@ from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation.loss_models import STANDARD, own_models
 from linkcalc.site.fieldsheet import field_sheet
 from linkcalc.sweeps.mast_heights import height_table
+from linkcalc.views.check.text import report
 from linkcalc.views.jsonout import to_json
-from linkcalc.views.text import report
 
 
 @pytest.fixture(autouse=True)
@@ -58,7 +58,7 @@ def test_an_own_model_is_listed_beside_the_others_in_text_json_and_figures(tmp_p
     assert path.model == "delta_bullington", "listed, not governing"
     assert "fit of our own links" in report(result)
     assert "log_distance" in to_json(result)
-    from linkcalc.views.figures import write_all
+    from linkcalc.views.check.figures import write_all
 
     assert write_all(result, tmp_path)
 

@@ -13,7 +13,7 @@ from linkcalc.plan import load_plan, plan_from
 from linkcalc.plan.prices import AntennaPrices, FeederPrices, Prices
 from linkcalc.radio.antenna_types import ANTENNA_TYPES
 from linkcalc.radio.feeder import CABLE_TYPES
-from linkcalc.views.remedies_text import bill_csv, bill_report
+from linkcalc.views.check.remedies import bill_csv, bill_report
 from tests import sites
 
 

@@ -23,7 +23,7 @@ from linkcalc.operation.tank.shapes import HorizontalCylinder, LevelTable, Prism
 from linkcalc.operation.tank.simulate import simulate
 from linkcalc.operation.tank.solve import solve
 from linkcalc.operation.tank.waiting import Waiting
-from linkcalc.views.tank_text import alone_lines, month_words
+from linkcalc.views.tank.text import alone_lines, month_words
 from tests.benchmarks.plain_tank import NAMES, plain_years
 from tests.steady_channel import SteadyChannel
 from tests.tank_plans import link_result, plan

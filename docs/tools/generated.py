@@ -52,10 +52,10 @@ PHENOMENA: dict[str, tuple[str, ...]] = {
     "Relays": ("area.relay",),
     "Fleets": ("fleets",),
     "Pictures and text": (
-        "views.notebook", "views.shown", "views.figures", "views.sweep_figures", "views.heights_figures",
-        "views.own_axes", "views.map_figures", "views.range_figures", "views.relay_figures",
-        "views.fleet_figures", "views.survey_figures", "views.messages_figures", "views.tank_figures",
-        "views.energy_figures", "views.style", "views.canvas", "views.text", "views.jsonout",
+        "views.notebook", "views.shown", "views.check.figures", "views.sweep.figures", "views.heights.figures",
+        "views.own_axes", "views.maps.figures", "views.range.figures", "views.relay.figures",
+        "views.fleet.figures", "views.survey.figures", "views.messages.figures", "views.tank.figures",
+        "views.energy.figures", "views.style", "views.canvas", "views.check.text", "views.jsonout",
     ),
     "Errors": ("errors",),
 }  # fmt: skip
@@ -139,7 +139,8 @@ def executed(folder: Path) -> bool:
 def demo_part(target: Path) -> str:
     """The demo's answer and picture, for the first page."""
     import linkcalc as lc
-    from linkcalc.views import figures, style
+    from linkcalc.views import style
+    from linkcalc.views.check import figures
 
     link = lc.check_plan(lc.load_plan(lc.sample_path("upland"))).links[0]
     target.mkdir(parents=True, exist_ok=True)

@@ -91,7 +91,7 @@ def _default(field: Any) -> str:
 def rules_pages() -> dict[str, str]:
     """The table of legal limits, with what nobody has read in a text."""
     from linkcalc.rules.table import REGIONS, rules
-    from linkcalc.views.limits_text import timing_words
+    from linkcalc.views.limits.text import timing_words
 
     head = [
         "# The table of legal limits", "",

@@ -76,7 +76,7 @@ def acceptance(
     Exit code: 0, or 3 if packets were counted and do not prove it; 2 bad input.
     """
     from linkcalc.views.jsonout import json_text, plain_data
-    from linkcalc.views.survey_text import acceptance_report
+    from linkcalc.views.survey.text import acceptance_report
 
     if count.sent is None and count.lost:
         raise LinkcalcError(f"--lost {count.lost}: say also --sent, the number of packets sent")

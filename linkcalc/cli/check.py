@@ -46,8 +46,8 @@ def check(
     """
     from linkcalc.link.verdict import check_plan
     from linkcalc.operation.sections import with_sections
+    from linkcalc.views.check.text import report
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.text import report
 
     loaded = load_plan(plan)
     if write is not None:
@@ -70,12 +70,12 @@ def _write_files(loaded: "LoadedPlan", result: "Result", out: Path) -> None:
     from linkcalc.area.relief import relief_around
     from linkcalc.link.on_ground import open_terrain
     from linkcalc.plan.stations import position_deg
-    from linkcalc.views.figures import write_all
+    from linkcalc.views.check.figures import write_all
+    from linkcalc.views.check.text import report
     from linkcalc.views.jsonout import to_json
-    from linkcalc.views.links_figure import links_figure
-    from linkcalc.views.links_map import links_geojson, links_kml
+    from linkcalc.views.maps.files import links_geojson, links_kml
+    from linkcalc.views.maps.links import links_figure
     from linkcalc.views.style import save
-    from linkcalc.views.text import report
 
     pictures = [*write_all(result, out)]
     contents = {"report.txt": report(result), "result.json": to_json(result)}
@@ -106,7 +106,7 @@ def _write_improved(
     """Write the improved plan and say what it does."""
     from linkcalc.files import atomic_write
     from linkcalc.link.improved_plan import improved_plan
-    from linkcalc.views.remedies_text import changes_words, cost_words
+    from linkcalc.views.check.remedies import changes_words, cost_words
     from linkcalc.views.words import VERDICT_WORDS
 
     if link is not None:

@@ -41,7 +41,7 @@ def compare(
     Exit code, of the candidate whose worst link is best: 0 closes, 3 at risk, 4 does not close; 2 bad input.
     """
 
-    from linkcalc.views.compare_text import compare_report
+    from linkcalc.views.compare.text import compare_report
     from linkcalc.views.jsonout import section_json
 
     found = side_by_side(plans, settings or (), leaf=leaf)
@@ -49,7 +49,7 @@ def compare(
     show_answer(compare_report, found, as_json=text if json else None)
     if out is not None:
         from linkcalc.files import csv_text
-        from linkcalc.views.compare_figures import write_all
+        from linkcalc.views.compare.figures import write_all
         from linkcalc.views.jsonout import plain_data
 
         rows = [plain_data(r) for r in found.rows]

@@ -53,7 +53,7 @@ def coverage(
 
     from linkcalc.area.coverage import plan_coverage
     from linkcalc.area.tiles import Run
-    from linkcalc.views.coverage_text import coverage_report
+    from linkcalc.views.coverage.text import coverage_report
 
     loaded = load_plan(plan)
     bar = Bar("coverage", asked=work.progress)
@@ -70,7 +70,7 @@ def coverage(
     show_answer(coverage_report, result)
     if out is not None:
         from linkcalc.area.gridded import geotiff
-        from linkcalc.views.map_figures import write_map
+        from linkcalc.views.maps.figures import write_map
 
         contents: dict[str, str | bytes] = {
             "coverage.tif": geotiff("coverage.tif", result.raster()),

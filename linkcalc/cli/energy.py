@@ -26,7 +26,7 @@ def energy(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) ->
     from linkcalc.operation import energy as plan_energy
     from linkcalc.plan import ChirpModulation
     from linkcalc.plan.assumptions import still_the_starters
-    from linkcalc.views.energy_text import energy_report
+    from linkcalc.views.energy.text import energy_report
     from linkcalc.views.jsonout import json_text
 
     loaded = load_plan(plan)
@@ -36,7 +36,7 @@ def energy(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) ->
     data = asdict(found) | ({"still_the_starters": invented} if invented else {})
     show_answer(energy_report, found, assumed=loaded.assumed, as_json=json_text(data) if json else None)
     if out is not None:
-        from linkcalc.views.energy_figures import write_all
+        from linkcalc.views.energy.figures import write_all
 
         planned = {
             name: link.modulation.spreading_factor

@@ -53,7 +53,7 @@ def fleet(
 
     from linkcalc.errors import printable
     from linkcalc.fleets.answer import answer
-    from linkcalc.views.fleet_text import fleet_report, nodes_csv, reach_csv
+    from linkcalc.views.fleet.text import fleet_report, nodes_csv, reach_csv
 
     loaded = _loaded(file, plan, link, interval_s)
     with chosen_scheduler(scheduler) as workers:
@@ -62,7 +62,7 @@ def fleet(
         tell(f"row {row} is not used{f' ({printable(name)})' if name else ''}: {reason}")
     show_answer(fleet_report, result, as_json=result.to_json() if json else None)
     if out is not None:
-        from linkcalc.views.fleet_figures import write_all
+        from linkcalc.views.fleet.figures import write_all
 
         contents = {
             "nodes.csv": nodes_csv(result),

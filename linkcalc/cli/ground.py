@@ -42,7 +42,7 @@ def ground(
     from linkcalc.plan.edits import terrain_lines, with_terrain
     from linkcalc.plan.ground_data import from_server, in_folder, needed_area, stations_in
     from linkcalc.terrain.open_sets import SETS, set_named
-    from linkcalc.views.ground_text import found_text, needed_text
+    from linkcalc.views.ground.text import found_text, needed_text
 
     if folder is not None and address is not None:
         raise LinkcalcError("give --folder or --address, not both")

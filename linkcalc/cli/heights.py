@@ -60,7 +60,7 @@ def heights(
     """
     from linkcalc.link.on_ground import open_terrain
     from linkcalc.sweeps.mast_heights import heights_of
-    from linkcalc.views.heights_text import heights_report
+    from linkcalc.views.heights.text import heights_report
     from linkcalc.views.jsonout import section_json
 
     loaded = load_plan(plan)
@@ -75,7 +75,7 @@ def heights(
     text = section_json("heights", tables)
     show_answer(heights_report, tables, as_json=text if json else None)
     if out is not None:
-        from linkcalc.views.heights_figures import write_all
+        from linkcalc.views.heights.figures import write_all
 
         contents = {"heights.txt": heights_report(tables), "heights.json": text}
         write_files(out, contents, write_all(tables, out))

@@ -45,7 +45,7 @@ def _print_plan(file: Path, region: str | None, json: bool) -> None:
 
     from linkcalc.operation.sections import plan_limits_of
     from linkcalc.views.jsonout import json_text
-    from linkcalc.views.limits_text import limits_report
+    from linkcalc.views.limits.text import limits_report
 
     found = plan_limits_of(load_plan(file).plan, region)
     as_json = json_text(asdict(found)) if json else None
@@ -58,7 +58,7 @@ def _print_table(region: str | None, json: bool) -> None:
     from linkcalc.rules.found import CAUTION
     from linkcalc.rules.table import rules
     from linkcalc.views.jsonout import json_text, plain_data
-    from linkcalc.views.limits_text import rules_report
+    from linkcalc.views.limits.text import rules_report
 
     rows = [r for r in rules() if region in (None, r.region)]
     data = {"caution": CAUTION, "rules": [asdict(r) for r in rows]}

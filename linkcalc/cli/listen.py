@@ -66,7 +66,7 @@ def listen(
     from linkcalc.site.readings import Reading, read_readings
     from linkcalc.site.signal_and_noise import Expected
     from linkcalc.site.survey import survey_link
-    from linkcalc.views.survey_text import survey_report
+    from linkcalc.views.survey.text import survey_report
 
     loaded = load_plan(plan)
     chosen = chosen_link(loaded, link)

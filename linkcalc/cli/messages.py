@@ -23,7 +23,7 @@ def messages(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) 
 
     from linkcalc.commands.operation import messages as fates_of
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.messages_text import messages_report
+    from linkcalc.views.messages.text import messages_report
 
     loaded = load_plan(plan)
     found = fates_of(loaded) if loaded.plan.message else None
@@ -34,6 +34,6 @@ def messages(plan: Path = PLAN, out: Path | None = PICTURES, json: bool = JSON) 
         as_json=section_json("messages", found, loaded.assumed) if json else None,
     )
     if out is not None and found is not None:
-        from linkcalc.views.messages_figures import write_all
+        from linkcalc.views.messages.figures import write_all
 
         write_files(out, {}, write_all(found, out))

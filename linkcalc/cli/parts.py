@@ -26,8 +26,8 @@ def parts(
     """
 
     from linkcalc.commands.link import parts as parts_of
+    from linkcalc.views.check.remedies import bill_csv, bill_report
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.remedies_text import bill_csv, bill_report
 
     loaded = load_plan(plan)
     found = parts_of(loaded)

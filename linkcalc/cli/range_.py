@@ -37,7 +37,7 @@ def range_(
 
     from linkcalc.rules.table import START
     from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
-    from linkcalc.views.range_text import range_report
+    from linkcalc.views.range.text import range_report
 
     if plan is not None:
         loaded = load_plan(plan)
@@ -58,7 +58,7 @@ def range_(
     show_answer(range_report, found, as_json=found.to_json() if json else None)
     if out is not None:
         from linkcalc.views.canvas import write_pictures
-        from linkcalc.views.range_figures import range_figure
+        from linkcalc.views.range.figures import range_figure
 
         pictures = write_pictures(out, [("range", range_figure(found), "How far the link goes")])
         write_files(out, {"range.json": found.to_json()}, pictures)

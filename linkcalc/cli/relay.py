@@ -106,7 +106,7 @@ def relay(
     from linkcalc.area.tiles import Run
     from linkcalc.link.relayed_plan import RelayKit, plan_text
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.relay_text import relay_report
+    from linkcalc.views.relay.text import relay_report
 
     loaded = load_plan(plan)
     chosen = chosen_link(loaded, link)
@@ -152,8 +152,8 @@ def _write_files(
     from linkcalc.area.relay.result import spots_csv
     from linkcalc.area.relay.siting import profiles
     from linkcalc.area.tiles import telling_of_tiles
-    from linkcalc.views.relay_figures import write_all
-    from linkcalc.views.relay_text import relay_report
+    from linkcalc.views.relay.figures import write_all
+    from linkcalc.views.relay.text import relay_report
 
     with telling_of_tiles(result.tiles, say):
         contents: dict[str, str | bytes] = {

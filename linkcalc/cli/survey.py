@@ -48,7 +48,7 @@ def survey(
     """
     from linkcalc.commands.on_site import survey as survey_of
     from linkcalc.views.jsonout import json_text, plain_data
-    from linkcalc.views.survey_text import survey_report
+    from linkcalc.views.survey.text import survey_report
 
     loaded = load_plan(plan)
     answer = survey_of(
@@ -63,7 +63,7 @@ def survey(
     text = json_text(plain_data(answer))
     show_answer(survey_report, answer, as_json=text if json else None)
     if out is not None:
-        from linkcalc.views.survey_figures import write_all
+        from linkcalc.views.survey.figures import write_all
 
         contents = {"survey.txt": survey_report(answer), "survey.json": text}
         write_files(out, contents, write_all(answer, out))

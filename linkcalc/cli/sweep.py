@@ -50,7 +50,7 @@ def sweep(
     """
 
     from linkcalc.sweeps.sweeping import sweep_plan
-    from linkcalc.views.sweep_text import numeric_quantities, sweep_report
+    from linkcalc.views.sweep.text import numeric_quantities, sweep_report
 
     if quantity not in numeric_quantities():
         raise LinkcalcError(f"--quantity {quantity}: there are {', '.join(numeric_quantities())}")
@@ -61,7 +61,7 @@ def sweep(
         found.write(table)
         typer.echo(f"wrote {table}", err=True)
     if out is not None:
-        from linkcalc.views.sweep_figures import write_all
+        from linkcalc.views.sweep.figures import write_all
 
         write_files(out, {}, write_all(found, out, quantity))
 

@@ -31,7 +31,7 @@ def tank(
     A radio link is no safety function. Exit code: 0 whatever the answer, 2 bad input.
     """
     from linkcalc.views.jsonout import section_json
-    from linkcalc.views.tank_text import tank_report
+    from linkcalc.views.tank.text import tank_report
 
     loaded = load_plan(plan)
     found = None
@@ -44,6 +44,6 @@ def tank(
         as_json=section_json("tank", found, loaded.assumed) if json else None,
     )
     if out is not None and found is not None:
-        from linkcalc.views.tank_figures import write_all
+        from linkcalc.views.tank.figures import write_all
 
         write_files(out, {}, write_all(found, out))

@@ -337,4 +337,4 @@ class Result(Answer):
 
     def to_geojson(self) -> str:
         """Return stations as points and links as lines, with their verdicts: GeoJSON (RFC 7946)."""
-        return str(view("links_map").links_geojson(self, self.positions_deg))
+        return str(view("maps.files").links_geojson(self, self.positions_deg))

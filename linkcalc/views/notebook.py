@@ -10,8 +10,8 @@ from linkcalc.errors import ArgumentError
 from linkcalc.link.result import LinkResult, Result
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import style
+from linkcalc.views.check.text import EFFORT_WORDS
 from linkcalc.views.html import data_url, page
-from linkcalc.views.text import EFFORT_WORDS
 from linkcalc.views.words import (
     VERDICT_WORDS,
     decibel_words,
@@ -39,12 +39,12 @@ class Card:
 
 
 _ONLY: dict[tuple[str, str], tuple[str, str]] = {
-    ("LinkResult", "profile"): ("figures:profile_figure", "the path in profile"),
-    ("LinkResult", "budget"): ("figures:budget_figure", "the budget, both directions"),
-    ("LinkResult", "height"): ("figures:height_figure", "margin against the height of the far antenna"),
-    ("TankAnswer", "cycle"): ("tank_figures:cycle_figure", "the level over a filling with a lost stop"),
-    ("Survey", "margin"): ("survey_figures:margin_figure", "readings, and the margin before and after them"),
-    ("Survey", "spots"): ("survey_figures:spots_figure", "margin at the spots that were tried"),
+    ("LinkResult", "profile"): ("check.figures:profile_figure", "the path in profile"),
+    ("LinkResult", "budget"): ("check.figures:budget_figure", "the budget, both directions"),
+    ("LinkResult", "height"): ("check.figures:height_figure", "margin against the height of the far antenna"),
+    ("TankAnswer", "cycle"): ("tank.figures:cycle_figure", "the level over a filling with a lost stop"),
+    ("Survey", "margin"): ("survey.figures:margin_figure", "readings, and the margin before and after them"),
+    ("Survey", "spots"): ("survey.figures:spots_figure", "margin at the spots that were tried"),
 }
 
 
@@ -137,7 +137,7 @@ def _picture(drawn: "Figure | None", words: str) -> dict[str, str] | None:
 def _link_data(link: LinkResult, pictures: bool) -> dict[str, Any]:
     drawn = None
     if pictures:
-        from linkcalc.views.figures import profile_figure
+        from linkcalc.views.check.figures import profile_figure
 
         drawn = profile_figure(link)
     ways = link.directions
@@ -163,8 +163,8 @@ def _link_data(link: LinkResult, pictures: bool) -> dict[str, Any]:
 
 
 def _of_sweep(found: Sweep, pictures: bool) -> Card:
-    from linkcalc.views.sweep_figures import sweep_figure
-    from linkcalc.views.sweep_text import parameter_words, quantity_words, sweep_report, value_words
+    from linkcalc.views.sweep.figures import sweep_figure
+    from linkcalc.views.sweep.text import parameter_words, quantity_words, sweep_report, value_words
 
     quantity = "weaker_fade_margin_db"
     numbers = found[quantity]

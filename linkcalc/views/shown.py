@@ -34,21 +34,21 @@ def _kind(answer: Any) -> str:
 
 
 _REPORTS: dict[str, str] = {
-    "Result": "views.text:report",
-    "CoverageResult": "views.coverage_text:coverage_report",
-    "RelaySiting": "views.relay_text:relay_report",
-    "FleetResult": "views.fleet_text:fleet_report",
-    "Survey": "views.survey_text:survey_report",
-    "Acceptance": "views.survey_text:acceptance_report",
-    "MessagesSection": "views.messages_text:messages_report",
-    "TankAnswer": "views.tank_text:tank_report",
-    "EnergySection": "views.energy_text:energy_report",
-    "HowFar": "views.range_text:range_report",
-    "Candidates": "views.compare_text:compare_report",
-    "Bill": "views.remedies_text:bill_report",
-    "HeightTable": "views.heights_text:heights_report",
-    "Sweep": "views.sweep_text:sweep_report",
-    "LimitsResult": "views.limits_text:limits_report",
+    "Result": "views.check.text:report",
+    "CoverageResult": "views.coverage.text:coverage_report",
+    "RelaySiting": "views.relay.text:relay_report",
+    "FleetResult": "views.fleet.text:fleet_report",
+    "Survey": "views.survey.text:survey_report",
+    "Acceptance": "views.survey.text:acceptance_report",
+    "MessagesSection": "views.messages.text:messages_report",
+    "TankAnswer": "views.tank.text:tank_report",
+    "EnergySection": "views.energy.text:energy_report",
+    "HowFar": "views.range.text:range_report",
+    "Candidates": "views.compare.text:compare_report",
+    "Bill": "views.check.remedies:bill_report",
+    "HeightTable": "views.heights.text:heights_report",
+    "Sweep": "views.sweep.text:sweep_report",
+    "LimitsResult": "views.limits.text:limits_report",
 }
 """By the answer's class; each takes the answer, or what `_TAKEN` makes of it, and a `Screen`."""
 
@@ -68,16 +68,16 @@ _LINES: dict[str, Function] = {
 """Answers that a line sums up."""
 
 _PICTURES: dict[str, str] = {
-    "LinkResult": "views.figures:profile_figure",
-    "CoverageResult": "views.map_figures:coverage_figure",
-    "RelaySiting": "views.relay_figures:relay_map",
-    "FleetResult": "views.fleet_figures:map_figure",
-    "HeightTable": "views.heights_figures:heights_figure",
-    "Survey": "views.survey_figures:margin_figure",
-    "TankAnswer": "views.tank_figures:cycle_figure",
-    "HowFar": "views.range_figures:range_figure",
-    "Sweep": "views.sweep_figures:sweep_figure",
-    "MessageAnswer": "views.messages_figures:delay_figure",
+    "LinkResult": "views.check.figures:profile_figure",
+    "CoverageResult": "views.maps.figures:coverage_figure",
+    "RelaySiting": "views.relay.figures:relay_map",
+    "FleetResult": "views.fleet.figures:map_figure",
+    "HeightTable": "views.heights.figures:heights_figure",
+    "Survey": "views.survey.figures:margin_figure",
+    "TankAnswer": "views.tank.figures:cycle_figure",
+    "HowFar": "views.range.figures:range_figure",
+    "Sweep": "views.sweep.figures:sweep_figure",
+    "MessageAnswer": "views.messages.figures:delay_figure",
 }
 
 _SHOWN_BY: dict[str, Function] = {
@@ -89,9 +89,9 @@ _SHOWN_BY: dict[str, Function] = {
 
 _DATA: dict[str, Function] = {
     "Result": result_data,
-    "FleetResult": lambda answer: _of("views.fleet_text:fleet_dict")(answer),
+    "FleetResult": lambda answer: _of("views.fleet.text:fleet_dict")(answer),
     "RelaySiting": lambda answer: plain_data(_of("area.relay.result:as_data")(answer)),
-    "HowFar": lambda answer: _of("views.range_text:range_dict")(answer),
+    "HowFar": lambda answer: _of("views.range.text:range_dict")(answer),
 }
 
 
@@ -120,10 +120,10 @@ def _drawn(answer: Any) -> Any:
     if kind in _SHOWN_BY:
         return _drawn(_SHOWN_BY[kind](answer))
     if kind == "Candidates":
-        return _of("views.compare_figures:compare_figure")(answer, answer.links[0])
+        return _of("views.compare.figures:compare_figure")(answer, answer.links[0])
     if kind == "EnergySection":
         drawn = [s for s in answer.stations if s.battery is not None and s.battery.by_spreading_factor]
-        return _of("views.energy_figures:life_figure")(drawn[0]) if drawn else None
+        return _of("views.energy.figures:life_figure")(drawn[0]) if drawn else None
     return _of(_PICTURES[kind])(answer) if kind in _PICTURES else None
 
 

@@ -20,10 +20,11 @@ from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
-from linkcalc.views import map_figures, style
-from linkcalc.views.coverage_text import coverage_report
-from linkcalc.views.map_figures import coverage_figure, hillshade, lit
-from linkcalc.views.map_frame import Mark, draw_marks
+from linkcalc.views import style
+from linkcalc.views.coverage.text import coverage_report
+from linkcalc.views.maps import figures as map_figures
+from linkcalc.views.maps.figures import coverage_figure, hillshade, lit
+from linkcalc.views.maps.frame import Mark, draw_marks
 from linkcalc.views.style import render
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 

@@ -39,8 +39,8 @@ from linkcalc.plan import Station, load_plan, plan_from
 from linkcalc.propagation import compiled
 from linkcalc.terrain.geodesy import path_between
 from linkcalc.views.jsonout import section_json
-from linkcalc.views.relay_figures import relay_map, relay_profiles
-from linkcalc.views.relay_text import relay_report
+from linkcalc.views.relay.figures import relay_map, relay_profiles
+from linkcalc.views.relay.text import relay_report
 from linkcalc.views.style import render
 from tests.area.relay_land import ridge, write
 

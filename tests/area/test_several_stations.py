@@ -21,7 +21,7 @@ from linkcalc.errors import DomainError, LinkcalcError, TerrainError
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.plan import load_plan
 from linkcalc.propagation import compiled
-from linkcalc.views.coverage_text import coverage_report
+from linkcalc.views.coverage.text import coverage_report
 from tests.area.test_same_as_check import SAMPLES, UPLAND_MIDDLE
 
 pytestmark = pytest.mark.skipif(not compiled.available(), reason="quick enough with numba only")

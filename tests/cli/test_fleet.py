@@ -17,8 +17,8 @@ from linkcalc.cli import app
 from linkcalc.fleets.answer import answer
 from linkcalc.plan.fleet import load_fleet
 from linkcalc.propagation import compiled
-from linkcalc.views.fleet_figures import airtime_figure, load_figure, map_figure
-from linkcalc.views.fleet_text import _share, fleet_report, success_words
+from linkcalc.views.fleet.figures import airtime_figure, load_figure, map_figure
+from linkcalc.views.fleet.text import _share, fleet_report, success_words
 from linkcalc.views.style import render
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"

@@ -11,7 +11,7 @@ from typer.testing import CliRunner, Result
 import linkcalc as lc
 from linkcalc.cli import app
 from linkcalc.sweeps.mast_heights import HeightTable, MastPrices, height_table
-from linkcalc.views.heights_figures import heights_figure, shade_of
+from linkcalc.views.heights.figures import heights_figure, shade_of
 from tests.sites import case, plan_file, profile, ridge
 from tests.views.test_figures import overlaps
 

@@ -109,7 +109,11 @@ def test_no_picture_mixes_units() -> None:
     from linkcalc.operation.tank import answer as tank
     from linkcalc.sweeps.mast_heights import height_table
     from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
-    from linkcalc.views import figures, heights_figures, range_figures, style, tank_figures
+    from linkcalc.views import style
+    from linkcalc.views.check import figures
+    from linkcalc.views.heights import figures as heights_figures
+    from linkcalc.views.range import figures as range_figures
+    from linkcalc.views.tank import figures as tank_figures
 
     loaded = lc.load_plan(lc.sample_path("upland"))
     links = check_plan(loaded).links

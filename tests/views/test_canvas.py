@@ -5,7 +5,7 @@ import pytest
 from linkcalc.sweeps.reach_by_ground import how_far, plan_of_facts
 from linkcalc.views import style
 from linkcalc.views.canvas import Room, fitted_ends, spread_apart, width_of_text, wrapped_lines
-from linkcalc.views.range_figures import range_figure
+from linkcalc.views.range.figures import range_figure
 from tests.views.test_figures import overlaps
 
 LONG = "Upper eastern catchment emergency header tank no. 3 (old)"

@@ -8,7 +8,7 @@ import pytest
 from linkcalc.operation.energy import StationEnergy, section
 from linkcalc.plan import Plan
 from linkcalc.views import style
-from linkcalc.views.energy_figures import life_figure
+from linkcalc.views.energy.figures import life_figure
 
 
 def station(name: str = "tank", **battery: Any) -> StationEnergy:

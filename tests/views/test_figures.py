@@ -5,8 +5,9 @@ import re
 import numpy as np
 import pytest
 
-from linkcalc.views import figures, style
+from linkcalc.views import style
 from linkcalc.views.canvas import spread_apart
+from linkcalc.views.check import figures
 from tests.views import factory
 
 PICTURES = {

@@ -12,35 +12,26 @@ import pytest
 from linkcalc.link.findings import Limit, OutsideAntenna
 from linkcalc.link.result import Advice, Assumption, Part, Term
 from linkcalc.rules.table import rules
-from linkcalc.views import (
-    budget_text,
-    canvas,
-    coverage_text,
-    energy_text,
-    fleet_figures,
-    fleet_text,
-    heights_figures,
-    heights_text,
-    html,
-    jsonout,
-    limits_text,
-    link_words,
-    map_figures,
-    map_frame,
-    messages_figures,
-    messages_text,
-    page,
-    range_text,
-    relay_text,
-    remedies_text,
-    style,
-    survey_text,
-    sweep_text,
-    tank_text,
-    units,
-    words,
-)
+from linkcalc.views import canvas, html, jsonout, link_words, page, style, units, words
+from linkcalc.views.check import budget as budget_text
+from linkcalc.views.check import remedies as remedies_text
+from linkcalc.views.coverage import text as coverage_text
+from linkcalc.views.energy import text as energy_text
+from linkcalc.views.fleet import figures as fleet_figures
+from linkcalc.views.fleet import text as fleet_text
+from linkcalc.views.heights import figures as heights_figures
+from linkcalc.views.heights import text as heights_text
+from linkcalc.views.limits import text as limits_text
+from linkcalc.views.maps import figures as map_figures
+from linkcalc.views.maps import frame as map_frame
+from linkcalc.views.messages import figures as messages_figures
+from linkcalc.views.messages import text as messages_text
+from linkcalc.views.range import text as range_text
 from linkcalc.views.record import rows
+from linkcalc.views.relay import text as relay_text
+from linkcalc.views.survey import text as survey_text
+from linkcalc.views.sweep import text as sweep_text
+from linkcalc.views.tank import text as tank_text
 
 HEIGHTS = Of(from_="tank", to="shed")
 YAGI = Part("tank", "antenna", "yagi", 9.5, 1.0, "piece", 70.0, 70.0, False)

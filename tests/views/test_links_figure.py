@@ -14,8 +14,8 @@ from linkcalc.plan import load_plan
 from linkcalc.plan.stations import position_deg
 from linkcalc.terrain.rasters import open_mosaic
 from linkcalc.views import style, units
-from linkcalc.views.links_figure import links_figure
-from linkcalc.views.map_frame import degrees_text, draw_scale, graticule_step
+from linkcalc.views.maps.frame import degrees_text, draw_scale, graticule_step
+from linkcalc.views.maps.links import links_figure
 
 
 @pytest.fixture(scope="module")

@@ -14,8 +14,8 @@ from linkcalc.site.readings import read_readings
 from linkcalc.site.survey import Survey, survey_link
 from linkcalc.site.walk_test import Spot
 from linkcalc.views import style
-from linkcalc.views.survey_figures import map_figure, margin_figure, spots_figure, write_all
-from linkcalc.views.survey_text import acceptance_report, survey_report
+from linkcalc.views.survey.figures import map_figure, margin_figure, spots_figure, write_all
+from linkcalc.views.survey.text import acceptance_report, survey_report
 
 SAMPLES = Path(__file__).parents[2] / "terrain_samples"
 LONG = "North-western header tank above the old quarry road, eastern wall"

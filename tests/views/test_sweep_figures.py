@@ -11,7 +11,7 @@ from linkcalc.errors import DomainError, LinkcalcError
 from linkcalc.sweeps.sweeping import sweep_plan
 from linkcalc.sweeps.table import Sweep
 from linkcalc.views import style
-from linkcalc.views.sweep_figures import draw_sweep, sweep_figure, write_all
+from linkcalc.views.sweep.figures import draw_sweep, sweep_figure, write_all
 from tests.test_sweep import site
 from tests.views.factory import LONG_NAME
 from tests.views.test_figures import overlaps

@@ -3,7 +3,7 @@
 from typing import Any
 
 from linkcalc.sweeps.sweeping import sweep_plan
-from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, sweep_report
+from linkcalc.views.sweep.text import numeric_quantities, parameter_words, quantity_words, sweep_report
 from tests.test_sweep import EVERY, fsk_site, site
 
 

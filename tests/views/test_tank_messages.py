@@ -10,10 +10,10 @@ from matplotlib.figure import Figure
 from linkcalc.operation import messages
 from linkcalc.operation.tank import answer as tank
 from linkcalc.views import style
-from linkcalc.views.messages_figures import delay_figure
-from linkcalc.views.messages_text import duration_words, messages_report, odds_words
-from linkcalc.views.tank_figures import cycle_figure
-from linkcalc.views.tank_text import FLOAT_ALWAYS, headline, tank_report
+from linkcalc.views.messages.figures import delay_figure
+from linkcalc.views.messages.text import duration_words, messages_report, odds_words
+from linkcalc.views.tank.figures import cycle_figure
+from linkcalc.views.tank.text import FLOAT_ALWAYS, headline, tank_report
 from tests.tank_plans import link_result, plan
 
 STOP_ONLY = [

@@ -8,7 +8,8 @@ from types import SimpleNamespace
 import pytest
 
 from linkcalc.link.result import Term
-from linkcalc.views import budget_text, text
+from linkcalc.views.check import budget as budget_text
+from linkcalc.views.check import text
 from linkcalc.views.page import abilities
 from linkcalc.views.words import VERDICT_WORDS, decibel_words, distance_words, probability_words
 from tests.views import factory

@@ -13,9 +13,11 @@ from linkcalc.operation.limits import EndLimits
 from linkcalc.plan.assumptions import still_the_starters
 from linkcalc.site.record import Record
 from linkcalc.site.survey import CAUTIONS as MEASURED_CAUTIONS
-from linkcalc.views import limits_text, remedies_text, style
-from linkcalc.views.budget_text import budget_rows, term_notes
+from linkcalc.views import style
+from linkcalc.views.check import remedies as remedies_text
+from linkcalc.views.check.budget import budget_rows, term_notes
 from linkcalc.views.html import data_url, drawing, page
+from linkcalc.views.limits import text as limits_text
 from linkcalc.views.record import pictures
 from linkcalc.views.record import rows as of_record
 from linkcalc.views.words import (

@@ -15,10 +15,10 @@ from linkcalc.site.record import MAP_ASPECT, Record, SiteMap
 from linkcalc.site.survey import Survey
 from linkcalc.views import style, units
 from linkcalc.views.canvas import Box, Room, axes_in, fitted_words, kept_within, width_of_text
-from linkcalc.views.figures import clutter_runs, draw_profile, profile_caption, run_places
-from linkcalc.views.map_figures import LIGHT, hillshade
-from linkcalc.views.map_frame import draw_scale
-from linkcalc.views.survey_figures import draw_direction
+from linkcalc.views.check.figures import clutter_runs, draw_profile, profile_caption, run_places
+from linkcalc.views.maps.figures import LIGHT, hillshade
+from linkcalc.views.maps.frame import draw_scale
+from linkcalc.views.survey.figures import draw_direction
 from linkcalc.views.words import height_words
 
 WIDTH_IN = 7.1

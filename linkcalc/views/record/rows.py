@@ -18,7 +18,7 @@ from linkcalc.views import units
 from linkcalc.views.html import drawing, typeset
 from linkcalc.views.page import NO_BREAK
 from linkcalc.views.record import pictures
-from linkcalc.views.survey_text import (
+from linkcalc.views.survey.text import (
     MARGINS,
     MEASURED,
     day_lines,

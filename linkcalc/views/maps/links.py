@@ -9,9 +9,9 @@ from matplotlib.lines import Line2D
 from linkcalc.area.relief import Relief
 from linkcalc.link.result import Result
 from linkcalc.views import canvas, style
-from linkcalc.views.links_map import Positions
-from linkcalc.views.map_figures import draw_relief
-from linkcalc.views.map_frame import Mark, draw_marks
+from linkcalc.views.maps.figures import draw_relief
+from linkcalc.views.maps.files import Positions
+from linkcalc.views.maps.frame import Mark, draw_marks
 from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _MAP_IN: Final = 6.8

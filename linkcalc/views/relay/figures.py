@@ -11,10 +11,10 @@ from matplotlib.figure import Figure
 from linkcalc.area.relay.result import Chain, Place, RelaySiting
 from linkcalc.link.result import LinkResult
 from linkcalc.views import canvas, style
-from linkcalc.views.figures import draw_profile
-from linkcalc.views.map_figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
-from linkcalc.views.map_frame import box_of_land, corners, frame, hide_crowded
-from linkcalc.views.relay_text import headline
+from linkcalc.views.check.figures import draw_profile
+from linkcalc.views.maps.figures import SMOOTH_CELLS, draw_hatch, draw_key, draw_lines, draw_shades
+from linkcalc.views.maps.frame import box_of_land, corners, frame, hide_crowded
+from linkcalc.views.relay.text import headline
 from linkcalc.views.words import (
     VERDICTS_IN_TEXT,
     decibel_words,

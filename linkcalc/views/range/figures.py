@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from linkcalc.sweeps.reach_by_ground import FARTHEST_M, NEAREST_M, HowFar
 from linkcalc.views import canvas, style
-from linkcalc.views.range_text import ONE_HILL
+from linkcalc.views.range.text import ONE_HILL
 
 _ON_DARK: dict[str, Any] = {"color": style.PAPER, "size": style.SMALL_PT}
 

@@ -12,7 +12,7 @@ from linkcalc.operation.energy import (
     StationEnergy,
 )
 from linkcalc.radio.energy import LONGEST_QUOTED_YEARS, life_words
-from linkcalc.views.messages_text import odds_words
+from linkcalc.views.messages.text import odds_words
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import interval_words, starter_words
 

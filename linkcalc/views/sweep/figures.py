@@ -20,9 +20,9 @@ from linkcalc.errors import DomainError
 from linkcalc.files import atomic_write
 from linkcalc.sweeps.table import QUANTITIES, Sweep
 from linkcalc.views import canvas, style
-from linkcalc.views.heights_figures import band_levels, line_label, shade_of
+from linkcalc.views.heights.figures import band_levels, line_label, shade_of
 from linkcalc.views.own_axes import on_own_axes
-from linkcalc.views.sweep_text import numeric_quantities, parameter_words, quantity_words, value_words
+from linkcalc.views.sweep.text import numeric_quantities, parameter_words, quantity_words, value_words
 from linkcalc.views.words import decibel_words
 
 _MOST_LINES = 8

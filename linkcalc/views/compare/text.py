@@ -4,8 +4,8 @@ from typing import Unpack
 
 from linkcalc.radio.energy import life_words
 from linkcalc.sweeps.comparing import Candidates, Compared
+from linkcalc.views.check.remedies import EXAMPLES, money
 from linkcalc.views.page import Page, Screen
-from linkcalc.views.remedies_text import EXAMPLES, money
 from linkcalc.views.words import VERDICTS_IN_TEXT, decibel_words, probability_words, rounded, time_words
 
 

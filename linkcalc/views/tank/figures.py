@@ -9,8 +9,8 @@ from matplotlib.figure import Figure
 
 from linkcalc.operation.tank.answer import TankAnswer
 from linkcalc.views import canvas, style
-from linkcalc.views.messages_text import duration_words
-from linkcalc.views.tank_text import short_headline, volume_words
+from linkcalc.views.messages.text import duration_words
+from linkcalc.views.tank.text import short_headline, volume_words
 
 _LEVEL: dict[str, Any] = {"color": style.MUTED, "lw": 0.9, "ls": style.SHORT_DASHED, "zorder": 2}
 _WORST = (

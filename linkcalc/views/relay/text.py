@@ -11,7 +11,7 @@ from linkcalc.link.verdict import CAUTIONS
 from linkcalc.plan import Station
 from linkcalc.plan.links import MOST_TRIES
 from linkcalc.terrain.geodesy import position_text
-from linkcalc.views.coverage_text import percent
+from linkcalc.views.coverage.text import percent
 from linkcalc.views.link_words import LACKING, lack_words
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import (

@@ -11,7 +11,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from linkcalc.operation.messages import MessageAnswer, MessagesSection, often_words
 from linkcalc.views import canvas, style
-from linkcalc.views.messages_text import delay_words, duration_words, name_words, odds_words, share_words
+from linkcalc.views.messages.text import delay_words, duration_words, name_words, odds_words, share_words
 from linkcalc.views.words import decibel_words
 
 _AT_THE_END: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "ha": "right", "va": "top"}

@@ -7,7 +7,7 @@ from linkcalc.link.result import Assumption
 from linkcalc.operation.tank.answer import TankAnswer
 from linkcalc.operation.tank.solve import Settings, Solution
 from linkcalc.views import units
-from linkcalc.views.messages_text import count_words, duration_words, odds_words, share_words
+from linkcalc.views.messages.text import count_words, duration_words, odds_words, share_words
 from linkcalc.views.page import Page, Screen
 from linkcalc.views.words import starter_words
 

@@ -14,9 +14,9 @@ from matplotlib.lines import Line2D
 
 from linkcalc.fleets.result import FleetResult
 from linkcalc.views import canvas, style
-from linkcalc.views.fleet_text import headline, shortened, sites_words, times_words
-from linkcalc.views.map_figures import draw_relief
-from linkcalc.views.map_frame import corners
+from linkcalc.views.fleet.text import headline, shortened, sites_words, times_words
+from linkcalc.views.maps.figures import draw_relief
+from linkcalc.views.maps.frame import corners
 
 _NAMED = 8
 """Nodes that are named on the map: those that fare worst."""

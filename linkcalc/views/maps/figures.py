@@ -19,8 +19,8 @@ from linkcalc.area.coverage_result import CoverageResult
 from linkcalc.area.relief import Relief
 from linkcalc.link.requirement import VERDICTS
 from linkcalc.views import canvas, style
-from linkcalc.views.coverage_text import headline, percent, preview_words, share_of_land
-from linkcalc.views.map_frame import Mark, box_of_land, draw_marks, frame, hide_crowded
+from linkcalc.views.coverage.text import headline, percent, preview_words, share_of_land
+from linkcalc.views.maps.frame import Mark, box_of_land, draw_marks, frame, hide_crowded
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import VERDICTS_IN_TEXT
 

@@ -8,8 +8,8 @@ from matplotlib.figure import Figure
 from linkcalc.sweeps.comparing import Candidates
 from linkcalc.views import style
 from linkcalc.views.canvas import write_each, write_facts, write_title
-from linkcalc.views.compare_text import candidate_words, weaker_margins_db
-from linkcalc.views.remedies_text import money
+from linkcalc.views.check.remedies import money
+from linkcalc.views.compare.text import candidate_words, weaker_margins_db
 from linkcalc.views.words import VERDICTS_IN_TEXT
 
 _KEY = "dot: predicted; bar: 90 % interval before anybody has measured; right of the line: closes"

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from linkcalc.sweeps.mast_heights import HeightTable, Pair
 from linkcalc.views import canvas, style
-from linkcalc.views.heights_text import cost_words, figure_words
+from linkcalc.views.heights.text import cost_words, figure_words
 from linkcalc.views.own_axes import on_own_axes
 from linkcalc.views.words import decibel_words
 

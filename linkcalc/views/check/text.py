@@ -6,9 +6,9 @@ from typing import Unpack
 
 from linkcalc.link.result import MODEL_NAMES, Advice, Direction, LinkResult, PathFacts, Result
 from linkcalc.plan.assumptions import still_the_starters
-from linkcalc.views.budget_text import budget_rows, term_notes
+from linkcalc.views.check.budget import budget_rows, term_notes
+from linkcalc.views.check.remedies import EXAMPLES, advice_words, short_words, show_remedies
 from linkcalc.views.page import Page, Screen, cells
-from linkcalc.views.remedies_text import EXAMPLES, advice_words, short_words, show_remedies
 from linkcalc.views.words import (
     RESTS_ON,
     VERDICT_WORDS,

@@ -1,0 +1,1 @@
+"""A check: report, budget, remedies and pictures."""

@@ -1,0 +1,1 @@
+"""Where around a station the other end could stand, in words."""

@@ -1,0 +1,1 @@
+"""Many nodes on one air."""

@@ -1,0 +1,1 @@
+"""Margins over both antenna heights."""

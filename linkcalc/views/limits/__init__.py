@@ -1,0 +1,1 @@
+"""Legal limits and exposure."""

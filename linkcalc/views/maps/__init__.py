@@ -1,0 +1,1 @@
+"""Maps: frame, margins over relief, links as pictures and files."""

@@ -1,0 +1,1 @@
+"""Surveys and acceptance tests."""

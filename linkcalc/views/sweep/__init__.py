@@ -1,0 +1,1 @@
+"""A sweep over settings."""

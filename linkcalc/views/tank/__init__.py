@@ -1,0 +1,1 @@
+"""The tank: what a lost stop does."""
