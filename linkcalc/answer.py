@@ -11,8 +11,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, NoReturn
 
-import numpy as np
-
 from linkcalc.errors import LinkcalcError
 
 if TYPE_CHECKING:
@@ -195,6 +193,8 @@ def _freeze(record: Any) -> None:
 def _frozen(value: Any) -> Any:
     if type(value) in _PLAIN:  # nearly all there is: asked first, as an answer holds tens of thousands
         return value
+    import numpy as np  # not with the module: the command line's help knows of answers too
+
     if isinstance(value, np.ndarray):
         if not value.flags.writeable:
             return value
@@ -216,6 +216,8 @@ def _frozen(value: Any) -> Any:
 
 def _key(value: Any) -> Any:
     """Something that is equal, and has the same hash, for equal values only; NaN equals NaN."""
+    import numpy as np
+
     if isinstance(value, float) and value != value:
         return "nan"
     if isinstance(value, np.ndarray):
