@@ -352,6 +352,7 @@ def _raised(case: LinkCase, ends: Sequence[End], raise_m: float, *, in_decimetre
     """A link with one or both antennas raised by so much; `in_decimetres` as it is told, to heights rounded up."""
     heights_m = {end: case.station(end).antenna_height_m + raise_m for end in ends}
     if in_decimetres:
+        # 1e-6: 6.1 m times ten is no exact 61, and must not be told as 6.2
         heights_m = {end: math.ceil(height * 10.0 - 1e-6) / 10.0 for end, height in heights_m.items()}
     return case.raised(near_m=heights_m.get("near"), far_m=heights_m.get("far"))
 

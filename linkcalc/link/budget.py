@@ -36,6 +36,7 @@ def term(
     if not math.isfinite(value_db):
         where = f" of {station}" if station else ""
         raise DomainError(f"budget term {kind}{where} must be finite, got {value_db}")
+    # + 0.0 makes 0.0 of -0.0, which would be printed with its sign
     return Term(kind, round(float(value_db), DECIMALS) + 0.0, group, note, station, origin, what)
 
 
@@ -45,6 +46,7 @@ def total_db(terms: Iterable[Term]) -> float:
     >>> total_db([term("trees", 0.1, "path"), term("ground", 0.2, "path"), term("free_space", -0.3, "path")])
     0.0
     """
+    # fsum: the order of the terms cannot change the last decimal
     return round(math.fsum(t.value_db for t in terms), DECIMALS) + 0.0
 
 

@@ -102,6 +102,7 @@ class LinkCase:
         """What the path loss depends on besides the profile and the heights."""
         c = self.conditions
         latitudes = self.profile.latitude_deg
+        # without positions a mid latitude of the north; a note says so where the plan names a month
         latitude_deg = 45.0 if latitudes is None else float(latitudes[len(latitudes) // 2])
         air = refractivity.climate_refractivity(c.climate, c.month, latitude_deg=latitude_deg)
         horizontal = self.near.antenna.polarisation == self.far.antenna.polarisation == "horizontal"
@@ -226,6 +227,7 @@ class LinkCase:
 
     def _receiving(self, end: End) -> tuple[Term, ...]:
         return (
+            # what comes in meets antenna and feeder in the other order
             *self.antenna_terms(end, "receiver")[::-1],
             *self.feeder_terms(end, "receiver")[::-1],
             *self.polarisation_terms,
@@ -238,6 +240,7 @@ class LinkCase:
         one, other = self.near.antenna.polarisation, self.far.antenna.polarisation
         loss_db = antenna.polarisation_loss_db(one, other)
         note = f"{one} to {other}"
+        # the receiver's: it takes nothing from the radiated power that the law asks about
         return [term("polarisation", -loss_db, "receiver", note)] if loss_db else []
 
     def threshold_terms(self, receiver: End) -> list[Term]:
@@ -251,6 +254,7 @@ class LinkCase:
         bandwidth = f"{self.signal.bandwidth_hz / 1e3:g} kHz"
         rows = [
             PathTerm("thermal_noise", -np.asarray(noises.thermal_dbm), f"in {bandwidth}, dBm"),
+            # its own, without the feeder's loss: the signal loses that in a term of its own
             PathTerm("noise_figure", -np.asarray(rx.noise_figure_db)),
             PathTerm("external_noise", -np.asarray(noises.external_db), f"P.372, {rx.noise_environment}"),
         ]
@@ -274,6 +278,7 @@ class LinkCase:
         """
         figure_db = rx.noise_figure_db + feeder_loss_db(rx, self.frequency_hz)
         steady = np.ndim(figure_db) == np.ndim(rx.noise_rise_db) == 0
+        # drawn or swept figures are arrays, which no cache can look up
         of = _system_noise if steady else noise.system_noise
         bandwidth_hz = self.signal.bandwidth_hz
         return of(bandwidth_hz, figure_db, rx.noise_environment, rx.noise_rise_db, self.frequency_hz)
@@ -322,6 +327,7 @@ class LinkCase:
         total = total + sum(t.value_db for t in self.polarisation_terms)
         ends = zip((self.near, self.far), bearings, self.elevations_deg(found), strict=True)
         for station, bearing, up in ends:
+            # where there is no path the elevation is NaN, which the antenna refuses: the total is NaN already
             total = total + gain_dbi(station, bearing, np.nan_to_num(up), aimed=aimed)
             total = total - feeder_loss_db(station, self.frequency_hz)
             total = total - sum(x.loss_db for x in station.extra_loss)
@@ -377,6 +383,7 @@ class LinkCase:
 
 def with_longer_feeder(station: Station, from_m: float) -> Station:
     """A station whose antenna was raised from a height: a cable that comes down to the radio grows by as much."""
+    # a lowered antenna keeps the cable that is there: the safe side
     rise_m = np.maximum(station.antenna_height_m - from_m, 0.0)
     if not np.any(rise_m) or np.max(station.feeder.length_m) <= 0.0:
         return station
@@ -410,6 +417,7 @@ def surroundings_of_many(station: Station, around: Around | None, count: int) ->
     """The same for many places of a station's equipment, or for one that all paths share."""
     if around is None:
         return SurroundingsOfMany((surroundings(station),), np.zeros(count, dtype=np.intp))
+    # NaN equals nothing, itself included: each unknown height would be a kind of its own
     rows = np.stack([around.kind, np.nan_to_num(around.height_m)], axis=-1)
     _, first, index = np.unique(rows, axis=0, return_index=True, return_inverse=True)
     kinds = tuple(surroundings(station, shown_surroundings(around, int(i), "by raster")) for i in first)

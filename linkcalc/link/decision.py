@@ -107,9 +107,11 @@ def _direction(case: LinkCase, facts: PathFacts, way: Way) -> Direction:
 
     share = case.conditions.year_share_percent
     measured_db = math.hypot(after_reading_db(parts), conditions_db)
+    # over the year only the conditions vary: the site stays what it is
     worse_db = float(ndtri(share / 100.0)) * conditions_db
     site_share = float(found.site_share[0])
     # the middle of the sites that give what is required, which are the better ones
+    # held off 0, for which the quantile is infinite
     middle_db = margin_db + site_db * float(ndtri(1.0 - min(max(site_share, 1e-6), 1.0) / 2.0))
     payload_bytes = link.payload_bytes if way == "forward" else link.reply_payload_bytes
     return Direction(
@@ -157,6 +159,7 @@ def _limit(case: LinkCase, facts: PathFacts, budget: Budget, tx: Station, rx: St
         Limit("surroundings", case.far.name): around_db[1],
         Limit("engine_noise", rx.name): rx.noise_rise_db,
         Limit("radio_noise", rx.name): float(case.noise(rx).external_db),
+        # what the other end sends shows what is to be had here
         Limit("power", tx.name): rx.transmit_power_dbm - tx.transmit_power_dbm,
     }
     for station in (tx, rx):

@@ -69,4 +69,5 @@ def _height_sweep(case: LinkCase) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         np.interp(fine_m, heights_m, v) for v in (margins_db, bare_db, found.clearance_ratio)
     )
     raw_db = margin_db + bare_db - two_ray_over_heights_db(case.path, fine_m)
+    # no lobes where the ray is blocked, or below the plane that reflects
     return fine_m, margin_db, np.where((seen > 0.0) & np.isfinite(raw_db), raw_db, margin_db)

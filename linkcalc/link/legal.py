@@ -41,6 +41,7 @@ def transmitter(case: LinkCase, end: End) -> Transmitter | None:
     carrier = Transmission(
         frequency_hz=case.frequency_hz,
         bandwidth_hz=signal.transmitted_bandwidth_hz,
+        # a stand-in: `Transmitter.limits` sets the power that is asked about
         conducted_power_dbm=0.0,
         antenna_gain_dbi=main_gain_dbi(case.station(end)),
         time_on_air_s=signal.time_on_air_s(payload),
@@ -96,6 +97,7 @@ def _excess(station: str, planned_dbm: float, limits_at: Callable[[float], Limit
     if limits.status != "over":
         return []
     legal = limits.largest_conducted_dbm
+    # a power within the rounding of its limit is legal: then something else is over
     if legal is None or legal >= planned_dbm - POWER_ROUNDING_DB:
         return [Excess(station, planned_dbm, None, limits.reason)]
     found = [Excess(station, planned_dbm, legal, limits.reason)]
@@ -157,6 +159,7 @@ def _between_steps(limits_at: Callable[[float], LimitsCheck]) -> Callable[[float
                 return limits
         limits = limits_at(power_dbm)
         steps = limits.power_steps_dbm
+        # a power on a step has not passed it: it belongs to what lies below
         low = max((s for s in steps if s < power_dbm), default=-np.inf) + _ON_A_STEP_DB
         high = min((s for s in steps if s >= power_dbm), default=np.inf) - _ON_A_STEP_DB
         known.append((low, high, limits))

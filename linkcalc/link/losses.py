@@ -168,6 +168,7 @@ class Losses:
     def felled_db(self) -> Floats:
         """What a path without its trees would lose less."""
         around = self.near_surroundings_db + self.far_surroundings_db
+        # without trees the surroundings count in full again, of which only `SHARED` was counted
         return np.where(self.trees_govern, self.trees_db - around * (1.0 / SHARED - 1.0), self.trees_db)
 
     @property
@@ -238,6 +239,7 @@ def path_losses(
     given_back = np.minimum(
         (1.0 - LEAST_CORRECTION) * among_db, GROUND_SHARED * f.ground_db + PLANE_SHARED * f.plane_db
     )
+    # high antennas have no correction: 0 over 0 would be NaN, which means no path
     counted = 1.0 - given_back / np.maximum(among_db, 1e-9)
     around = [counted * db for db in (near_db, far_db)]
     around_db = around[0] + around[1]
@@ -345,6 +347,8 @@ def profile_facts(profile: Profile, near_m: Floats, far_m: Floats) -> dict[str, 
 
 
 def sea_share(profile: Profile) -> float:
+    # zones change half way between points
     at_sea = (profile.zone == SEA).astype(float)
     share = float(np.diff(profile.distance_m) @ (at_sea[1:] + at_sea[:-1]) / 2.0 / profile.length_m)
+    # the sum may round to a hair over 1
     return min(share, 1.0)

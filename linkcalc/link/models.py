@@ -164,6 +164,7 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
         hill_db = max(bare.hill_db[0], path.losses.hill_db[0])
         if hill_db <= 0.0:
             raise DomainError("no single smooth hill is in the way")
+        # the rules add half of the gap between both models; this model loses all of it
         return functions["delta_bullington"]() + 2.0 * float(hill_db)
 
     functions: dict[str, Callable[[], float]] = {
@@ -180,6 +181,7 @@ def model_functions(path: PathLoss) -> dict[str, Callable[[], float]]:
     if path.reflection is not None:
         functions["two_ray"] = lambda: two_ray_db(path)
     for own in own_models().values():
+        # own=own: without it every one of them would call the last model
         functions[own.name] = lambda own=own: own.loss_db(profile, s, near_m, far_m)  # type: ignore[misc]
     return functions
 
@@ -246,6 +248,7 @@ def two_ray_over_heights_db(path: PathLoss, far_m: ArrayLike) -> Floats:
     # half way between two points both count, so that the path is the same from either end
     at_sea = (profile.zone[away_m <= away_m.min() + 1e-6 * profile.length_m] == SEA).all()
     over_m = reflection.rx_height_m + np.asarray(far_m, dtype=np.float64) - path.heights_m[1]
+    # below the plane that reflects there are no two rays: a stand-in is worked out, and NaN returned
     lost_db = np.asarray(
         two_ray.two_ray_loss_db(
             reflection.surface_distance_m,

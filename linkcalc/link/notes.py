@@ -95,6 +95,7 @@ def _null(case: LinkCase) -> str:
     below_db = _below_median_db(case)
     if below_db <= DEEP_NULL_DB:
         return ""
+    # nearest first: the least change of height that avoids it is told
     away_m = _NULL_STEP_M * np.array(sorted(range(-12, 13), key=abs))
     heights_m = [float(h) for h in case.far.antenna_height_m + away_m if h >= 1.0]
     free = (h for h in heights_m if _below_median_db(case.with_heights(far_m=h)) <= _NO_NULL_DB)

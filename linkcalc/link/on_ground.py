@@ -54,6 +54,7 @@ def link_case(loaded: LoadedPlan, link: Link, terrain: Layers) -> LinkCase:
     """One link of a plan on its ground."""
     plan = loaded.plan
     near, far = plan.station_named(link.from_), plan.station_named(link.to)
+    # without positions: any bearing will do, as antennas are then taken to point at each other
     azimuth, back_azimuth = 0.0, 180.0
     if near.positioned and far.positioned:
         a, b = position_deg(near), position_deg(far)
@@ -117,6 +118,7 @@ def _placed(
         )
     if abs(stretch - 1.0) > _SURVEY_TOLERANCE:
         notes = (*notes, f"{said}: the profile is used, and one of the two is wrong")
+    # the surveyed distances stay: only the positions are laid out in proportion
     latitude_deg, longitude_deg = geodesy.points_along(*start, *end, profile.distance_m * stretch)
     return replace(profile, latitude_deg=latitude_deg, longitude_deg=longitude_deg, notes=notes)
 
@@ -128,4 +130,5 @@ def recorded_notes() -> Iterator[list[str]]:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", OutOfRangeWarning)
         yield said
+    # filled in when the block ends: within it the list is empty
     said += dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, OutOfRangeWarning))

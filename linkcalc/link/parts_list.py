@@ -127,6 +127,7 @@ def mast_price(length_m: float, prices: Prices) -> float:
     """
     if length_m <= 0.0:
         return 0.0
+    # 1e-9: a height less its foot is no exact length
     rate = prices.guyed_mast_per_m if length_m > prices.guyed_above_m + 1e-9 else prices.mast_per_m
     return round(prices.mast + rate * length_m, 2)
 

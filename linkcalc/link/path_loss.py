@@ -102,6 +102,7 @@ def least_clearance(x: Floats, top: Floats, tx: float, rx: float, radio: Radio) 
     """Least clearance of the ray over the inner points, in first Fresnel zone radii, and its index."""
     inner = x[1:-1]
     both = inner * (x[-1] - inner)
+    # the earth bulges by x (D - x) / 2a: x in m and a in km make it 0.0005
     free = tx + (rx - tx) / x[-1] * inner - top[1:-1] - 0.0005 / radio.radius_km * both
     ratio = free / np.sqrt(both * (radio.wavelength_m / x[-1]))
     at = int(np.argmin(ratio))
@@ -135,6 +136,7 @@ def hill_excess(
     """
     x = d[1:-1]
     span = x[last] - x[first]
+    # a knife edge loses 6 dB at grazing: with less no top stands in the ray
     if last - first < 2 or slopes <= 0.0 or height <= 0.0 or edge_db <= 6.0:
         return 0.0
     radius_m = span * 1e6 / slopes
@@ -150,6 +152,7 @@ def hill_excess(
     smooth = max(1.0 + below[np.argmin(below)] / (span * span * 0.125e6 / radius_m), 0.0)
     # few points do not show a round top
     smooth *= min((last - first - 1) / 4.0, 1.0)
+    # in full from 12 dB on: a hill that grows into the ray must meet no step
     added: float = 0.5 * smooth * min((edge_db - 6.0) / 6.0, 1.0) * (rounded - flat_db)
     return added
 
@@ -162,6 +165,7 @@ def smooth_ground(
     line = (rx - tx) / length
     x = d[1:-1]
     over = h[1:-1] - line * x
+    # argmax and an index, here and below: numba takes ten times as long to compile numpy's max
     hobs = over[np.argmax(over)] - tx
     at = 0.0
     ar = 0.0
@@ -207,11 +211,13 @@ def obstructed(
         nu = nus[np.argmax(nus)] * math.sqrt(0.002 * length)
         return k.bullington(nu, length, radio.frequency_ghz), 0.0
     behind = (tops - rx) / y - bulge * y
+    # of points equally steep the nearer to this end, as `first` is from the other: the same loss both ways
     last = len(behind) - 1 - int(np.argmax(behind[::-1]))
     srim = behind[last] + bulge * length
     nu = k.bullington_edge(stim, srim, length, tx, rx, d[1], d[-2])
     loss = k.bullington(nu, length, radio.frequency_ghz)
     both = stim + srim
+    # held as in `bullington_edge`: where both horizon rays are one line, rounding puts it anywhere
     crossing = d[1]
     if both > 0.0:
         crossing = min(max((rx - tx + srim * length) / both, d[1]), d[-2])
@@ -226,6 +232,7 @@ def obstructed(
 def plane_earth(x: Floats, h: Floats, v1: float, v2: float, tx: float, rx: float, free_db: float) -> float:
     """Plane-earth loss over free space; heights over the fitted line or the own ground, whichever is more."""
     length = x[-1] * 1e-3
+    # never less than over its own ground: the logarithm below has no height of 0 or less to take
     over_tx = tx - min(h[0], (2.0 * v1 * length - v2) / (length * length))
     over_rx = rx - min(h[-1], (v2 - v1 * length) / (length * length))
     return 40.0 * math.log10(x[-1]) - 20.0 * math.log10(over_tx * over_rx) - free_db
@@ -233,6 +240,7 @@ def plane_earth(x: Floats, h: Floats, v1: float, v2: float, tx: float, rx: float
 
 def belt_or_wood(depth: float, around: float, per_metre: float, most: float, wet: float) -> float:
     """Loss in one stretch of trees, between `vegetation.belt_loss_db` (around 0) and `woodland_loss_db` (1)."""
+    # expm1: 1 - exp would lose the digits of a thin screen
     loss = around * -most * math.expm1(-depth * per_metre / most) + (1.0 - around) * min(
         depth * per_metre, most
     )
@@ -246,6 +254,7 @@ def stretch_loss(depth: float, near: float, far: float, per_metre: float, most: 
     one = belt_or_wood(depth, max(near, far), per_metre, most, wet)
     if near * far == 0.0:
         return one
+    # half the depth each: P.833 gives its maximum for one terminal in woodland, and here are two
     return near * far * 2.0 * belt_or_wood(0.5 * depth, 1.0, per_metre, most, wet) + (1.0 - near * far) * one
 
 
@@ -262,6 +271,7 @@ def woods(
     zone = np.maximum(CLEAR_RATIO * np.sqrt(both * (radio.wavelength_m / length)), CROWN_M)
     ray = tx + (rx - tx) / length * inner
     tops = h[1:-1] + clutter_m[1:-1] + 0.0005 / radio.radius_km * both
+    # times the mask of trees: `np.where` takes numba long to compile
     weight = np.minimum(np.maximum((tops - ray) / zone + 1.0, 0.0), 1.0) * (trees[1:-1] > 0)
     share = 0.5 * (x[2:] - x[:-2]) * weight
     near_gap = (BELT_M - x[:-2]) / (BELT_M - AROUND_M)
@@ -272,6 +282,7 @@ def woods(
     loss = 0.0
     wet = 0.0
     first = -1
+    # one beyond the last point, which closes a stretch that reaches it
     for after in range(len(weight) + 1):
         if after < len(weight) and weight[after] > 0.0:
             if first < 0:
@@ -299,14 +310,17 @@ def find(
     d = x * 1e-3
     top = h + clutter_m
     wooded = np.sum(trees * 1.0) > 0.0
+    # trees are no ground: rule 3 weighs them against what is left without them
     bare = h + clutter_m * (trees == 0) if wooded else top
     step = d[1:] - d[:-1]
     sums = h[1:] + h[:-1]
+    # sums of the least-squares line (P.1812, Attachment 1), which diffraction and plane earth both take
     v1 = np.sum(step * sums)
     v2 = np.sum(step * (3.0 * d[:-1] * sums + step * (sums + h[1:])))
     tx = h[0] + tx_m
     rx = h[-1] + rx_m
     ratio, worst = least_clearance(x, top, tx, rx, radio)
+    # along the ray, not the ground: on a short path to a high mast it is longer
     free_db = 20.0 * math.log10(4.0 * math.pi * math.sqrt(x[-1] ** 2 + (tx - rx) ** 2) / radio.wavelength_m)
     # rules 1 and 2
     over_tx, over_rx = smooth_ground(d, h, v1, v2, tx, rx)
@@ -323,11 +337,13 @@ def find(
     if np.sum(bare - h) > 0.0:
         # a roof on a round hill makes an edge of it, but never a lesser obstacle
         least_db, least_hill_db = obstructed(d, h, tx, rx, radio.radius_km, radio)
+        # the same: what the smooth earth adds does not depend on what stands on the ground
         least_db += smooth_db
         least_floor_db = max(plane_db - least_db - least_hill_db, 0.0)
         if least_db + least_hill_db + least_floor_db > ground_db:
             hill_db, floor_db = least_hill_db, least_floor_db
             ground_db = least_db + hill_db + floor_db
+    # against diffraction alone: at the low k neither hill nor plane earth is worked out
     low_k_db = max(low_k_db - (ground_db - hill_db - floor_db), 0.0)
     # rule 3
     depth = 0.0

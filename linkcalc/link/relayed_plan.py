@@ -88,6 +88,7 @@ def relay_station(plan: Plan, link: Link, kit: RelayKit) -> tuple[Station, tuple
             changes["antenna"] = antenna
         theirs = f"what {name} has belongs to where it stands"
         if said := {*AROUND_KEYS} & model.model_fields_set:
+            # built anew: in a copy the keys would count as stated, and rasters would not be asked
             kept = model.model_fields_set - said
             model = Station(**{key: getattr(model, key) for key in kept})
             assumed["surroundings"] = model.surroundings, theirs
@@ -141,6 +142,7 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
             "power": [], "tank": None, "engine": None,
         }
     )  # fmt: skip
+    # profiles handed in are of whole links, not of hops
     return replace(loaded, plan=changed, profiles={})
 
 
@@ -154,6 +156,7 @@ def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:
     found: list[Link] = []
     for number, (near, far) in enumerate(pairwise(ends), start=1):
         taken = [k.name for k in (*plan.link, *found)]
+        # a long name is cut, so that number and letter keep it within what a plan allows
         name = _free_name(f"{link.name[: _LONGEST_NAME - 10].rstrip()}, hop {number}", taken)
         changes: dict[str, Any] = {
             "name": name,
@@ -289,6 +292,7 @@ def hops_over(case: LinkCase, i: int) -> tuple[LinkCase, LinkCase]:
 def _part(profile: Profile, first: int, last: int) -> Profile:
     cut = slice(first, last + 1)
     clutter = profile.clutter_m[cut].copy()
+    # a profile has nothing at its ends: there the antennas stand
     clutter[0] = clutter[-1] = 0.0
     kinds = ("", *profile.clutter_kind[first + 1 : last], "")
 

@@ -149,6 +149,7 @@ def _rician_k(rician_k_db: ArrayLike) -> Floats:
 
 
 def _inverse_ratio(margin_db: Floats) -> Floats:
+    # held where the power of ten is still a float: beyond, a margin is as good as infinite
     ratio: Floats = 10.0 ** (np.clip(-margin_db, -3000.0, 3000.0) / 10.0)
     return ratio
 
@@ -214,6 +215,7 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
 
     Each try is lost to the fading or, by itself, to other users of the channel.
     """
+    # no slow variation: a kernel of no width would divide by 0
     if node == 0:
         outage = _outage_of_grids()
         return np.asarray((outage + busy - outage * busy) ** tries)
@@ -221,6 +223,7 @@ def lost_over_the_year(tries: int, busy: float, node: int) -> Floats:
     reach = int(np.ceil(6.5 * sigma / 0.25))
     weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) * 0.25 / sigma) ** 2)
     weight /= weight.sum()
+    # beyond the grid all is lost, or no more than at its end: the outermost values go on
     steady = np.pad(lost_over_the_year(tries, busy, 0), ((0, 0), (reach, reach)), mode="edge")
     return np.array([np.convolve(row, weight, mode="valid") for row in steady])
 
@@ -233,6 +236,7 @@ def _outage_of_grids() -> Floats:
 @cache
 def _over_sites() -> Floats:
     """Weight of each K of the grid in the mean over sites of one median K, (medians, grid)."""
+    # Gauss-Hermite: nodes and weights of a normal variable, which K in dB is over sites
     z, weight = np.polynomial.hermite_e.hermegauss(7)
     k = np.clip(_MEDIAN_K_DB[:, np.newaxis] + K_SPREAD_DB * z, K_GRID_DB[0], K_GRID_DB[-1])
     at = (k - K_GRID_DB[0]) / (K_GRID_DB[1] - K_GRID_DB[0])
@@ -262,6 +266,7 @@ class _Stack:
         with self._lock:
             if missing := wanted - self._made:
                 size = max(last + 1, len(self._tables))
+                # a new array: other threads may still read from the one handed out before
                 grown = np.full((size, *self._tables.shape[1:]), np.nan)
                 grown[: len(self._tables)] = self._tables
                 for node in missing:
@@ -296,7 +301,9 @@ def mean_success(
 
 def _read_lost(margin: Floats, sigma: Floats, k: Floats, tries: int, busy: float) -> Floats:
     row, down = nodes(sigma)
+    # a cubic goes through four nodes, from one below `row` to two above
     table = _stack(tries, busy).holding(max(int(row.min()) - 1, 0), int(row.max()) + 2)
+    # held so far inside the grid that the cubic has a point before and two after
     m = np.clip((margin - MARGIN_GRID_DB[0]) / 0.25, 1.0, MARGIN_GRID_DB.size - 3.001)
     column = m.astype(np.int64)
     across = _lagrange(m - column)

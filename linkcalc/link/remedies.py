@@ -203,6 +203,7 @@ class _Search:
                 tried.append((signal, tries, pairs))
         found = np.concatenate(columns, axis=1) if columns else np.empty((7, 0))
         # at the same price, to a cent, what is easier to do comes first; then what leaves more decibels
+        # np.lexsort goes by its last key first
         order = np.lexsort((found[2], found[1], np.round(found[0], 2)))
         picked = []
         for i in order[_first_of_each(found[3, order].astype(np.int64))]:
@@ -228,6 +229,7 @@ class _Search:
             self.checks += 1
             try:
                 made = self._confirm(picked)
+            # what no plan file may state is no remedy
             except (LinkcalcError, ValidationError):
                 continue
             if made is not None:
@@ -241,12 +243,14 @@ class _Search:
         for excess in lawful(self._case(base, plan))[1]:
             if excess.legal_dbm is None:
                 return None
+            # in tenths, rounded down but for `POWER_ROUNDING_DB`: 25 mW (13.98 dBm) is set as 14
             turned.append(_with_power(plan, excess.station, math.floor(10.0 * excess.legal_dbm + 0.3) / 10.0))
         made = self._made(base, self._with_stations(plan, turned))
         if made is None:
             return None
         # what a message does not need is neither sent nor taken from the battery
         if less := _less_power(self.plan, made):
+            # where that falls short by a hair, the power stays
             made = self._made(base, self._with_stations(made.plan, less)) or made
         return made if self._others_no_worse(made.plan) else None
 
@@ -353,6 +357,7 @@ class _Search:
         best: dict[str, tuple[float, _Base]] = {}
         for other in (*self._felled(base), *self._moved(base)):
             gain_db, (kind,) = other.case.weaker_margin_db - before_db, other.kinds
+            # nearer places come first: a farther one must bring half a decibel more
             if gain_db >= WORTH_DB and (kind not in best or gain_db > best[kind][0] + _FINE_DB):
                 best[kind] = gain_db, other
         yield from (other for _, other in best.values())
@@ -370,6 +375,7 @@ class _Search:
 
     def _moved(self, base: _Base) -> Iterator[_Base]:
         link, case = self.link, base.case
+        # obstacles and surveys are of the planned line: what stands beside it is not known
         if link.obstacle or _is_surveyed(case) or not case.positioned or not base.plan.terrain.rasters:
             return
         for end in ENDS:
@@ -440,6 +446,7 @@ class _Pairs(NamedTuple):
         over = np.minimum(self.forward_db - for_forward, self.return_db - for_return).ravel()
         close = np.flatnonzero(over >= -_SLACK_DB - gain_db)
         if close.size > _FEW:
+            # which are cheapest is enough here: those of all settings are put in order together
             close = close[np.argpartition(self.rank.ravel()[close], _FEW)[:_FEW]]
         n, f = np.unravel_index(close, self.rank.shape)
         return n, f, over[close]

@@ -106,6 +106,7 @@ def settings(case: LinkCase) -> list[SignalSetting]:
         return found
     for bandwidth_khz in (m.bandwidth_khz, *(b for b in BANDWIDTHS_KHZ if b < m.bandwidth_khz)):
         narrower, limits_dbm = bandwidth_khz < m.bandwidth_khz, found[0].power_limits_dbm
+        # the planned signal itself is in the list already
         for factor in range(m.spreading_factor + (not narrower), 13):
             slower = factor > m.spreading_factor
             modulation = m.model_copy(update={"spreading_factor": factor, "bandwidth_khz": bandwidth_khz})
@@ -117,6 +118,7 @@ def settings(case: LinkCase) -> list[SignalSetting]:
             # the same decibels for more time on air
             if any(s.gain_db >= gain_db - 0.01 and s.time_on_air_s <= air_s for s in found):
                 continue
+            # a slower one of this bandwidth is over them too
             if breaks_limits(case, changed):
                 break
             # limits go by the bandwidth and not by the spreading factor
@@ -220,6 +222,7 @@ class EndOptions(NamedTuple):
     def with_power(self, limits_dbm: tuple[float, float], *, raised: bool) -> "EndOptions":
         """With the power that is legal for each, `raised` to it too, those left out that others beat."""
         conducted, radiated = limits_dbm
+        # in tenths, rounded down but for `POWER_ROUNDING_DB`: 25 mW (13.98 dBm) is set as 14
         most = np.floor(10.0 * np.minimum(conducted, radiated - self.gain_db) + 0.3) / 10.0
         options = kept = self._replace(power_dbm=np.minimum(self.power_dbm, most))
         if raised:
@@ -239,9 +242,11 @@ class EndOptions(NamedTuple):
         Height by height, as what another height gains depends on the other end's.
         """
         figures = np.stack([-self.sends_db, -self.hears_db, self.cost, self.effort], axis=-1)
+        # options that are equal but for rounding: without the slack both would stay
         slack = np.array([1e-9, 1e-9, 0.0, 0.0])
         keep: list[int] = []
         for h in np.unique(self.height):
+            # where no power is legal it is -inf, and that is no option
             at = np.flatnonzero((self.height == h) & np.isfinite(self.sends_db))
             chosen: list[int] = []
             # what is cheaper, then what is easier, comes first: only earlier rows can beat a later one

@@ -88,10 +88,12 @@ def _differences(
 ) -> Iterator[Change]:
     for key in dict.fromkeys((*old, *new)):
         a, b, counted = old.get(key), new.get(key), whole.get(key)
+        # a key that now states its default changes nothing
         if a == b or counted == b:
             continue
         if isinstance(b, Mapping):
             below = counted if isinstance(counted, Mapping) else {}
             yield from _differences(table, name, f"{prefix}{key}.", a or {}, b, below)
         else:
+            # an empty list is no entry at all in a plan file: the key goes
             yield Change(table, name, f"{prefix}{key}", counted, b or None if isinstance(b, list) else b)

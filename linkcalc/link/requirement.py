@@ -87,6 +87,7 @@ class Requirement:
         """How many tries other users of the channel leave enough of the messages with, where they spoil any."""
         if not self.busy:
             return 1
+        # 1e-9, here and in `reachable`: 1 - 0.99 is not quite 0.01
         return math.ceil(math.log(1.0 - self.success + 1e-9) / math.log(self.busy) - 1e-9)
 
     @property
@@ -99,6 +100,7 @@ class Requirement:
         conditions, k = np.broadcast_arrays(
             np.asarray(conditions_db, dtype=np.float64), np.asarray(k_db, dtype=np.float64)
         )
+        # NaN (no path) has no place in a table; `margin_db` puts it back
         flat = np.nan_to_num(conditions.ravel())
         at = np.clip(
             np.nan_to_num(k.ravel())[:, np.newaxis] + K_SPREAD_DB * _NODES, K_GRID_DB[0], K_GRID_DB[-1]
@@ -147,12 +149,14 @@ class Requirement:
         )
         needs = np.broadcast_to(needs_db, (*site.shape, _NODES.size)).reshape(-1, _NODES.size)
         found = _margin_of_share(self.confidence, site.ravel(), needs).reshape(site.shape)
+        # 0 at least: however little is required, a link below sensitivity does not have it
         needed = np.maximum(found, max(self.stated_margin_db or 0.0, 0.0))
         return scalar_if_0d(np.where(np.isfinite(site), needed, np.nan))
 
     def least_db(self, conditions_db: ArrayLike, k_db: ArrayLike) -> Any:
         """Median margin below which a link does not close: half of the messages arrive there."""
         low, high = np.full(np.broadcast(conditions_db, k_db).shape, -40.0), np.full((), 60.0)
+        # 100 dB halved 34 times: to 1e-8 dB
         for _ in range(34):
             middle = (low + high) / 2.0
             arrives = mean_success(middle, conditions_db, k_db, tries=self.tries, busy=self.busy)
@@ -170,11 +174,13 @@ class Requirement:
         """
         margin = np.asarray(margin_db, dtype=np.float64)
         arrives = mean_success(margin, conditions_db, k_db, tries=self.tries, busy=self.busy)
+        # no margin brings back what other users spoil
         closes = (margin >= np.asarray(required_db, dtype=np.float64)) & self.reachable
         word = np.where(closes, 2, np.where(np.asarray(arrives) >= LEAST_SUCCESS, 1, 0))
         return np.where(np.isfinite(margin), word, -1).astype(np.int8)
 
 
+# a site without any spread would divide by 0
 _LEAST_SITE_DB = 1e-3
 _CLOSE_DB = 1e-9
 
@@ -190,6 +196,7 @@ def _margin_of_share(share: float, site_db: Floats, needs_db: Floats) -> Floats:
     found = np.full(site_db.shape, np.nan)
     left = np.flatnonzero(np.isfinite(site_db))
     site, needs = np.maximum(site_db[left], _LEAST_SITE_DB), needs_db[left]
+    # no share that can be required lies nine sigmas out
     low, high = needs.min(axis=-1) - 9.0 * site, needs.max(axis=-1) + 9.0 * site
     middle = needs @ _WEIGHTS
     # as if the sum of both spreads were normal
@@ -200,6 +207,7 @@ def _margin_of_share(share: float, site_db: Floats, needs_db: Floats) -> Floats:
         missing = ndtr(over) @ _WEIGHTS - share
         slope = np.exp(-0.5 * over * over) @ _WEIGHTS / (site * np.sqrt(2.0 * np.pi))
         low, high = np.where(missing < 0.0, at, low), np.where(missing < 0.0, high, at)
+        # where the slope is next to nothing Newton's step leaves the bracket: it is halved instead
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             after = at - missing / slope
         after = np.where((after >= low) & (after <= high), after, 0.5 * (low + high))
@@ -219,11 +227,13 @@ def _needs_table(success: float, tries: int, first: int, after: int) -> Floats:
 @lru_cache(maxsize=1024)
 def _needs_db(success: float, tries: int, node: int) -> Floats:
     """Margin at which a site with each K of the grid gives the success, for one node of conditions."""
+    # of the fading and the year alone: what other users spoil is asked by `reachable`
     lost = lost_over_the_year(tries, 0.0, node)
     # losses fall with the margin: interpolate their logarithm
     return np.array(
         [
             np.interp(-np.log(1.0 - success), -np.log(np.maximum(row, 1e-300)), MARGIN_GRID_DB)
+            # rounding in the deep tail may lift a loss, and np.interp wants its points in order
             for row in np.minimum.accumulate(lost, axis=1)
         ]
     )

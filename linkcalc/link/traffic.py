@@ -64,6 +64,7 @@ def sent_over(plan: "Plan", link: "Link") -> tuple[Sent, ...]:
             payload_bytes=m.payload_bytes or usual,
             interval_s=m.interval_s or YEAR_S / (m.events_per_year or 1.0),
             tries=m.tries or link.tries,
+            # the least that jitter leaves, for limits that ask for a pause between messages
             retry_wait_s=m.retry_wait_s * (1.0 - m.jitter),
         )
         found += [message, *([_answer(message, short)] if m.acknowledged else [])]
@@ -85,6 +86,7 @@ def sent_elsewhere(plan: "Plan", link: "Link", station: str) -> tuple[OtherTraff
             if sent.end != end or sent.interval_s is None:
                 continue
             message_s = signal.time_on_air_s(sent.payload_bytes) * sent.tries
+            # whole messages, each with all its tries: limits are held against the worst hour
             messages = math.ceil(HOUR_S / max(sent.interval_s, message_s) - 1e-9)
             found.append(OtherTraffic(other.frequency_mhz * 1e6, messages * message_s))
     return tuple(found)

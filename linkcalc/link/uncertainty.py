@@ -88,6 +88,7 @@ STANDING = "standing pattern"
 SLOW_FADING = "slow fading of a blocked path"
 FOLIAGE = "foliage over the year"
 
+# a normal variable goes beyond so many standard deviations in one of a thousand cases
 _PERMILLE = 3.0902
 
 
@@ -141,6 +142,7 @@ def _spread_of_k(k_db: ArrayLike) -> Floats:
 
 
 def _k_of_spread(spread_db: Floats) -> Floats:
+    # backwards: np.interp wants rising points, and the spread falls as K grows
     return np.asarray(np.interp(spread_db, _spreads_db()[::-1], _SPREADS_K_DB[::-1]))
 
 
@@ -168,6 +170,7 @@ def _site_items(case: LinkCase, found: Losses) -> tuple[list[Item], Floats]:
     )
     coarse = raster_db(found.cell_m, found.length_m, case.frequency_hz)
     if c.model_error_db is None:
+        # the measured figure holds these parts already: none must count twice, and half of it stays
         parts = gains**2 + heights**2 + np.minimum(coarse, RASTER_WITHIN_DB) ** 2
         model = np.sqrt(np.maximum(whole**2 - parts, (0.5 * whole) ** 2))
         words = "error of these rules on real links of this kind"
@@ -175,6 +178,7 @@ def _site_items(case: LinkCase, found: Losses) -> tuple[list[Item], Floats]:
         stated = np.full(whole.shape, c.model_error_db)
         if c.governing_model != RULES:  # its errors were not measured here: no smaller than the rules'
             stated = np.maximum(stated, np.hypot(whole, unsaid))
+        # a stated error is the whole of the model's, unknown surroundings with it
         model, unsaid, words = stated, 0.0 * unsaid, "stated"
     if c.governing_model != RULES:
         words += "; not measured for the model that the plan chose"
@@ -183,6 +187,7 @@ def _site_items(case: LinkCase, found: Losses) -> tuple[list[Item], Floats]:
     hopped = _hopped_db(standing, _path_k_db(found), case.link.hopping_bandwidth_mhz * 1e6)
     pattern = "pattern of waves at the antennas: half a metre away is another"
     items = [
+        # the standing pattern is a part of the model's error, in a line of its own
         Item("path loss model", np.sqrt(model**2 - standing**2), "site", words),
         Item(STANDING, np.sqrt(standing**2 - hopped**2), "site", pattern),
         Item("surroundings not stated", unsaid, "site", "error of these rules on real links"),
@@ -197,6 +202,7 @@ def _hopped_db(standing_db: Floats, k_db: Floats, bandwidth_hz: float) -> Floats
     """What of a standing pattern hops over a bandwidth turn into fading."""
     if not bandwidth_hz:
         return np.zeros(standing_db.shape)
+    # the mean of n independent patterns keeps 1/n of the variance: the rest fades from try to try
     patterns = 1.0 + bandwidth_hz / COHERENCE_HZ
     room_db = np.sqrt(np.maximum(_spread_of_k(HOPPED_LEAST_K_DB) ** 2 - _spread_of_k(k_db) ** 2, 0.0))
     return np.minimum(standing_db * math.sqrt(1.0 - 1.0 / patterns), room_db)
@@ -296,5 +302,6 @@ def after_reading_db(parts: Sequence[Contributor]) -> float:
 def _with_reading(parts: Sequence[Contributor]) -> list[Contributor]:
     """Shares among what a reading measures, their sum, what the reading leaves of it: its own error."""
     measured = [x for x in parts if x.kind == "site" and x.name != LOCAL_NOISE]
+    # a site known better than a reading can tell stays as it is
     left = READING_ERROR_DB / max(combined_db(measured, "site"), READING_ERROR_DB)
     return [replace(x, after_reading_db=left * x.sigma_db) if x in measured else x for x in parts]
