@@ -61,6 +61,7 @@ def kinds_checked(function: Callable[P, R]) -> Callable[P, R]:
                     )
         return function(*args, **kwargs)
 
+    # for help and editors, which would show one **keyword for all of them
     checked.__signature__ = takes  # type: ignore[attr-defined]
     return checked
 
@@ -84,6 +85,7 @@ def _terms(parameter: Parameter) -> tuple[str, ...]:
     """The kinds that an annotation joins, without their modules; none where one of them is not known here."""
     said = parameter.annotation
     if isinstance(said, str):
+        # a bar within brackets belongs to the type in front of them
         parts: list[Any] = re.split(r"\s*\|\s*(?![^\[]*\])", said)
     else:
         parts = [*get_args(said)] if get_origin(said) in (Union, UnionType) else [said]
@@ -97,6 +99,7 @@ _FORM = re.compile(r"(?!Any$|PlanLike$|ArrayLike$)[A-Z]\w+|Literal\[.*\]|Callabl
 
 def _kind(value: Any) -> str:
     """numpy's letter for the type of a single value, be it Python's or numpy's; empty for anything else."""
+    # bool first: to Python it is a whole number too
     for python, letter in ((bool, "b"), (Integral, "i"), (Real, "f")):
         if isinstance(value, python):
             return letter

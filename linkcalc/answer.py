@@ -45,6 +45,7 @@ class ReadOnly(dict[str, Any]):
     clear = pop = popitem = setdefault = update = _refuse
 
     def __reduce__(self) -> tuple[Any, ...]:
+        # pickle would fill a dictionary item by item, which is refused here
         return ReadOnly, (dict(self),)
 
 
@@ -198,6 +199,7 @@ def _frozen(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         if not value.flags.writeable:
             return value
+        # a view, so that the caller's own array stays writeable
         value = value.view()
         value.flags.writeable = False
         return value
@@ -209,6 +211,7 @@ def _frozen(value: Any) -> Any:
         frozen = {k: _frozen(v) for k, v in value.items()}
         same = isinstance(value, ReadOnly) and all(frozen[k] is v for k, v in value.items())
         return value if same else ReadOnly(frozen)
+    # an answer within an answer has frozen itself
     if dataclasses.is_dataclass(value) and not isinstance(value, type | Answer):
         _freeze(value)
     return value
@@ -226,6 +229,7 @@ def _key(value: Any) -> Any:
         return (
             value.dtype.str,
             value.shape,
+            # the bytes of an array of objects are addresses, which differ for equal content
             value.tobytes() if value.dtype.kind != "O" else _key(value.tolist()),
         )
     if dataclasses.is_dataclass(value) and not isinstance(value, type):

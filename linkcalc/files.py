@@ -31,6 +31,7 @@ def atomic_write(path: FilePath, content: bytes | str) -> None:
     "title = 'x'"
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
+    # a move onto a symbolic link would replace the link, not the file it leads to
     target = Path(os.path.realpath(path))
     guarded = _guarded.get()
     if guarded is not None and (guarded == target or guarded in target.parents) and not _own(target, data):
@@ -101,6 +102,7 @@ def refuse_unwritable(place: FilePath, *, folder: bool) -> None:
     there = path if folder else path.parent
     if not folder and not there.is_dir():
         raise LinkcalcError(f"{path}: cannot be written: there is no folder {there}")
+    # missing folders are made: the nearest one that exists decides whether they can be
     while not os.path.lexists(there) and there != there.parent:
         there = there.parent
     if not there.is_dir():
@@ -151,11 +153,13 @@ def refuse_to_overwrite(paths: Iterable[FilePath], hint: str = "") -> None:
 
 
 def _write_beside_and_move(target: Path, data: bytes) -> None:
+    # in the same folder: a move is atomic within one file system only
     beside = target.with_name(f".{target.name[:80]}.{os.getpid()}.part")
     try:
         with open(beside, "xb") as file:
             file.write(data)
             file.flush()
+            # on the disk before the move: after a power cut the new name could else stand for an empty file
             os.fsync(file.fileno())
         if target.exists():
             beside.chmod(target.stat().st_mode & 0o7777)

@@ -27,6 +27,7 @@ _LONGEST_CELL = 8
 """Lines of a quoted cell; a stray quotation mark must not swallow the rest of the file."""
 _SIGNS = str.maketrans({"−": "-", "–": "-", "\xa0": " ", "\u202f": " "})
 _NUMBER = re.compile(r"([-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]{1,3})?)\s*([^\s0-9.,]*)\.?")
+# none begins with 0: in 0,250 the comma can be a decimal one only
 _MAY_BE_THOUSANDS = re.compile(r"[-+]?[1-9][0-9]{0,2},[0-9]{3}")
 _DECIMAL_COMMA = re.compile(r"[-+]?(?:[0-9]*,(?:[0-9]{1,2}|[0-9]{4,})|(?:0|[0-9]{4,})?,[0-9]{3})")
 _UNITS = {"db": ("db", "dbm", "dbi"), "dbm": ("dbm", "db"), "dbi": ("dbi", "db"), "deg": ("°", "deg")}
@@ -71,6 +72,7 @@ class Table:
     def _commas_are_decimal(self) -> bool:
         """Whether its numbers show it: one has a comma that separates no thousands, and none a decimal point."""
         cells = [cell for row in self.rows for cell in row.cells]
+        # one decimal point is enough for doubt: the commas beside it may separate thousands
         points = any(re.fullmatch(r"[-+]?[0-9]+\.[0-9]+", cell) for cell in cells)
         return not points and any(_DECIMAL_COMMA.fullmatch(cell) for cell in cells)
 
@@ -139,6 +141,7 @@ def plain_number(key: str, cell: str, *, thousands: bool) -> str:
     text = cell.translate(_SIGNS).strip()
     found = _NUMBER.fullmatch(text)
     unit = key.rpartition("_")[2]
+    # a number in another unit stays text, so that 12 ft is refused and not read as 12 m
     if found is None or found[2].lower() not in ("", *_UNITS.get(unit, (unit,))):
         return cell.strip()
     plain = found[1].replace(",", ".")
@@ -165,6 +168,7 @@ def text_of(path: str | Path, *, largest_bytes: int, what: str) -> str:
     """The text of a file, whatever program saved it; a larger file is not read, and no `what`."""
     try:
         with open(path, "rb") as file:
+            # one byte beyond the limit shows that a file is too large, without reading all of it
             raw = file.read(largest_bytes + 1)
     except OSError as error:
         raise TableError(f"cannot be read: {error.strerror or error}") from None
@@ -181,6 +185,7 @@ def decoded(raw: bytes) -> str:
         # line by line, for files pasted together from two programs
         lines = raw.removeprefix(b"\xef\xbb\xbf").splitlines(keepends=True)
         text = "".join(_decoded_line(line) for line in lines)
+    # binary data, or UTF-16 without its byte order mark: both decode without an error
     if "\0" in text:
         raise TableError("is not a text file; save it as CSV")
     return text.removeprefix("\ufeff")
@@ -213,6 +218,7 @@ def table_of(text: str, wanted: str) -> Table:
     if not lines:
         raise TableError(f"holds no rows; {wanted}")
     (first, top), *below = lines
+    # on a tie the first wins: a comma may be part of a decimal number, a semicolon is not
     separator = (hint[1] if hint else "") or max(_SEPARATORS, key=lambda s: _parted(top, s))
     header, fault = _cells(top, separator)
     if fault:
@@ -246,6 +252,7 @@ def _rows(lines: Sequence[tuple[int, str]], separator: str, columns: int) -> Ite
 def _cells(text: str, separator: str) -> tuple[tuple[str, ...], str]:
     """The cells of a row, and what is wrong with its quotation marks."""
     try:
+        # without strict, csv closes an open quotation mark at the end of the text and says nothing
         rows = list(csv.reader([text], delimiter=separator, strict=True))
     except csv.Error as error:
         unclosed = "unexpected end" in str(error)

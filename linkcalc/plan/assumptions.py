@@ -52,6 +52,7 @@ def _walk(
                 if place not in idle:
                     yield from _walk(item, place + " ", f"{table}{key}.", idle, invented)
         elif name in section.model_fields_set:
+            # what is stated is the author's own, unless the starter wrote it
             if value in invented.get(table + key, ()):
                 yield prefix + key, value, SOURCE
         elif isinstance(extra, dict) and "source" in extra:

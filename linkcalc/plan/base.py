@@ -20,6 +20,7 @@ _NAME = r"^[^\x00-\x20\x7f-\xa0]([^\x00-\x1f\x7f-\x9f]*[^\x00-\x20\x7f-\xa0])?$"
 class Section(BaseModel):
     """A table of the plan file: typed strictly, closed to unknown keys, immutable."""
 
+    # closed: a misspelt key would be passed over, and its default used in silence
     model_config = ConfigDict(
         strict=True, extra="forbid", frozen=True, allow_inf_nan=False, protected_namespaces=()
     )
@@ -89,6 +90,7 @@ def shown(value: Any) -> str:
     ('true', '6.5', '"6,5"', '[6, 5]', 'a table')
     """
     match value:
+        # before int: to Python True is a whole number
         case bool():
             return "true" if value else "false"
         case str():

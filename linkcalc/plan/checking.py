@@ -76,6 +76,7 @@ def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
         ) from None
     except IsADirectoryError:
         raise PlanError("is a folder; name the plan file in it") from None
+    # ValueError: a path with a null character
     except (OSError, ValueError) as error:
         raise PlanError(f"cannot be read: {getattr(error, 'strerror', None) or error}") from None
     if len(raw) > LARGEST_PLAN_BYTES:
@@ -86,6 +87,7 @@ def read_text(path: Path, starter: str = "linkcalc new") -> bytes:
 def _names_in(folder: Path) -> list[str]:
     try:
         with os.scandir(folder) as entries:
+            # enough for a hint: a folder of tiles may hold far more names
             return [entry.name for entry in islice(entries, 2000)]
     except OSError:
         return []

@@ -66,6 +66,7 @@ class Message(Section):
         return self
 
     def idle_keys(self) -> Iterable[str]:
+        # tries that are left out are the link's, which are not known here: the waits may matter
         return ["retry_wait_s", "back_off", "jitter"] if self.tries == 1 else []
 
 

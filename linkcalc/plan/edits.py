@@ -150,6 +150,7 @@ def edited_text(text: str, edits: Sequence[Edit], head: str = "") -> str:
         for edit in edits:
             _set(document, edit, tomlkit.inline_table, tomlkit.table)
         written = tomlkit.dumps(document)
+        # the text counts only if it reads back as the tables that were meant, however the file is written
         right = tomllib.loads(written) == edited(tomllib.loads(text), edits)
     except (TOMLKitError, tomllib.TOMLDecodeError, TypeError, ValueError, KeyError):
         right = False

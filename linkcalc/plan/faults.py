@@ -168,6 +168,7 @@ def _parts(found: Any, location: Location, data: Any, field: FieldInfo | None) -
             return f"{states} is too high", limits, _within(value, str(location[-1]), field)
         case "finite_number":
             return f"{states} is not finite", limits
+        # a float takes whole numbers: one that is refused has more digits than a float can hold
         case "float_type" if type(value) is int:
             return f"{states} is too high", limits
         case "float_type" | "int_type":
@@ -243,6 +244,7 @@ def _number_in(text: str, unit: str) -> str:
     if number is None:
         return ""
     digits, behind = number[1].replace(",", "."), number[2].strip().lower()
+    # with a sign and a letter it stays open which half of the Earth is meant
     if unit == "deg" and behind in ("s", "w") and digits[0] not in "+-":
         return f"-{digits}"
     if not behind or not unit or behind == unit:

@@ -214,6 +214,7 @@ class LoadedFleet:
         """The fleet as a plan: a station for the equipment, and a link from it to each shed."""
         f = self.fleet
         names = [s.name for s in f.shed]
+        # a shed may have the name that the nodes share, but stations of a plan must differ
         common = f.equipment.name if f.equipment.name not in names else f"{f.equipment.name[:50]} of a node"
         node = Station(**{**_fields(f.equipment), "name": common})
         start: dict[str, Any] = {"from": common}
@@ -295,6 +296,7 @@ def loaded_fleet(fleet: Fleet, path: Path, base_dir: Path, raw: bytes) -> Loaded
     else:
         listed = base_dir / fleet.nodes
         found = read_nodes(listed, fleet.shed)
+        # the answer depends on the list as much as on the file that names it
         digest.update(listed.read_bytes())
     notes = found.notes
     if invented := still_the_starters(assumptions):
@@ -321,6 +323,7 @@ def fleet_of_plan(
         raise PlanError(f"{loaded.path}: unknown link {quoted(link)}; links: {known}")
     chosen = plan.link[0] if link is None else plan.link[names.index(link)]
     sent = [m for m in plan.message if m.link == chosen.name and m.interval_s is not None]
+    # of several messages the most frequent, which loads the channel most
     interval = interval_s or min((m.interval_s for m in sent if m.interval_s), default=None)
     interval = interval or plan.regulation.report_interval_s
     if interval is None:

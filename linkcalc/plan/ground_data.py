@@ -96,6 +96,7 @@ def area_around(
         positions_deg, reach_m or [0.0] * len(positions_deg), strict=True
     ):
         north = (AROUND_M + reach) / 111_000.0
+        # a degree of longitude shrinks to nothing toward the poles
         east = north / max(cos(radians(latitude)), 0.01)
         # unwrapped around the first station
         middle = first + (longitude - first + 180.0) % 360.0 - 180.0
@@ -120,6 +121,7 @@ def in_folder(folder: Path, bounds: Bounds, base_dir: Path) -> Found:
         try:
             meets, holds = _meets(source, bounds, "ground" if kind == "unknown" else kind)
         except TerrainError as error:
+            # one damaged or foreign file must not make the rest of the folder useless
             unfit.append(str(error))
             continue
         if meets:

@@ -74,6 +74,7 @@ def choices_of(annotation: Any) -> tuple[str, ...]:
 def words_of(field: FieldInfo) -> tuple[str, ...]:
     """Return the words a key takes, empty when it is free."""
     words = choices_of(field.annotation)
+    # types of cables are in no annotation: their table is imported when it is asked for
     if not words and callable(field.json_schema_extra):
         schema: dict[str, Any] = {}
         field.json_schema_extra(schema)

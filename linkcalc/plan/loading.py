@@ -74,11 +74,13 @@ class LoadedPlan:
         tables = {key: plain(v) for key, v in {**self.tables(), **sections}.items() if v is not None}
         edits = [edit_at(path, plain(value), tables) for path, value in (values or {}).items()]
         made = plan_from(edited(tables, edits), profiles=self.profiles, base_dir=self.base_dir)
+        # stations that are given anew have no earlier height, and state their own cable
         grown = _grown_feeders(edits, () if "station" in sections else self.plan.station, made.plan.station)
         return made.changed({f"station.{e.name}.feeder.length_m": e.value for e in grown}) if grown else made
 
     def tables(self) -> dict[str, Any]:
         """Return what the plan states, as a plan file's tables."""
+        # a default that was written out would count as stated, and no longer be listed as assumed
         return self.plan.model_dump(by_alias=True, exclude_unset=True, exclude_none=True)
 
     def to_toml(self) -> str:
@@ -168,9 +170,11 @@ def _grown_feeders(edits: Sequence[Edit], before: Sequence[Station], after: Sequ
     grown = []
     for station in after:
         rise_m = station.antenna_height_m - planned_m.get(station.name, station.antenna_height_m)
+        # an antenna that is set lower keeps its cable: its loss is the safe side
         raised = (station.name, ("antenna_height_m",)) in keys and rise_m > 0.0
         length_set = {(station.name, ("feeder",)), (station.name, ("feeder", "length_m"))} & keys
         if raised and not length_set and station.feeder.length_m > 0.0:
+            # six digits, as it is shown as a setting: a sum of floats may have seventeen
             length_m = float(f"{station.feeder.length_m + rise_m:.6g}")
             grown.append(Edit("station", station.name, ("feeder", "length_m"), length_m))
     return grown
@@ -298,6 +302,7 @@ def plan_from(
 
 
 def _digest(data: Mapping[str, Any], profiles: "Mapping[str, Profile]") -> str:
+    # sorted: the order of keys in a dictionary makes no other plan
     digest = hashlib.sha256(json.dumps(data, sort_keys=True).encode())
     for name, profile in sorted(profiles.items()):
         digest.update(f"\n{name}\n{','.join(profile.clutter_kind)}\n".encode())

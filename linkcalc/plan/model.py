@@ -69,6 +69,7 @@ class Plan(Section):
         for index, station in enumerate(self.station):
             if station.name not in used:
                 yield element("station", index, station.name)
+        # the sensor is at the end that reports; at the others its figures count for nothing
         reporting = {link.from_ for link in self.link}
         for index, supply in enumerate(self.power):
             if supply.station not in reporting:
@@ -154,6 +155,7 @@ def _message_faults(plan: Plan) -> Iterator[str]:
         place = element("message", index, message.name)
         if message.link not in links:
             yield unknown(f"{place} link", message.link, "link", links)
+            # what follows looks the link up by its name
             return
         ends = [_link(plan, message).from_, _link(plan, message).to]
         if message.sender is not None and message.sender not in ends:

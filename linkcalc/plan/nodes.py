@@ -132,6 +132,7 @@ def _nodes_in(
     taken: dict[str, tuple[int, Node]] = {}
     refused: list[RefusedNode] = []
     for row in table.rows:
+        # not strict: a row that is too short or too long is refused by its own fault, in `_node`
         cells = {key: cell for key, cell in zip(keys, row.cells, strict=False) if key and cell}
         try:
             node = _node(table, row, cells)

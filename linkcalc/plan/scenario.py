@@ -63,6 +63,7 @@ def starter_values() -> Mapping[str, Collection[Any]]:
                 found[table + key].append(value)
 
     collect(fleet_scenario(), "")
+    # the starter may have been written for any region, whatever the plan says by now
     for region in (None, *START):
         scenario = scenario_in(region)
         tank, shed = scenario["station"]

@@ -90,6 +90,7 @@ def _from_grid(easting: float, northing: float, epsg: int) -> tuple[float, float
     from linkcalc.terrain.geodesy import from_grid
 
     latitude, longitude = from_grid(easting, northing, epsg)
+    # seven decimals of a degree are about a centimetre
     return round(float(latitude), 7), round(float(longitude), 7)
 
 
@@ -99,6 +100,7 @@ def _from_utm(zone: int, letter: str, easting: float, northing: float) -> tuple[
         raise LinkcalcError(f"UTM zone {zone} does not exist: 1 to 60")
     north, south = f"EPSG:{32600 + zone}", f"EPSG:{32700 + zone}"
     figures = f"{easting:.0f} {northing:.0f}"
+    # northings of band S; on the southern half they lie 50 to 59 degrees south, where there is land too
     if letter == "S" and 3_500_000.0 < northing < 4_500_000.0:
         raise LinkcalcError(
             f"UTM zone {zone}S {figures} may be band S (32 to 40 N) or the southern half of the Earth: write "
@@ -108,6 +110,7 @@ def _from_utm(zone: int, letter: str, easting: float, northing: float) -> tuple[
     latitude, longitude = _from_grid(easting, northing, (32600 if northern else 32700) + zone)
     bands = "CDEFGHJKLMNPQRSTUVWX"
     lowest = -80.0 + 8.0 * bands.index(letter)
+    # N and S were taken for halves of the Earth, on which they allow any latitude
     if letter not in "NS" and not lowest - 0.5 <= latitude <= lowest + (12.5 if letter == "X" else 8.5):
         raise LinkcalcError(
             f"UTM zone {zone}{letter} {figures} lies at a latitude of {latitude:.2f}, outside band {letter} "
@@ -207,6 +210,7 @@ def _unzipped(raw: bytes) -> bytes:
                     if any(n.startswith("xl/") for n in archive.namelist())
                     else "holds no .kml"
                 )
+            # a small archive may unpack to gigabytes
             if inside[0].file_size > _LARGEST_BYTES:
                 raise LinkcalcError("unpacks to more than a list of sites")
             return archive.read(inside[0])
@@ -215,6 +219,7 @@ def _unzipped(raw: bytes) -> bytes:
 
 
 def _tree(raw: bytes) -> ElementTree.Element:
+    # entities may unfold to gigabytes, and no list of sites needs them
     if b"<!DOCTYPE" in raw or b"<!ENTITY" in raw:
         raise LinkcalcError("declares a document type, which is not read")
     try:
@@ -252,6 +257,7 @@ def _from_kml(raw: bytes) -> Iterator[Site]:
         figures = (_text_below(point, "coordinates").split() or [""])[0].split(",")
         if len(figures) < 2:
             raise LinkcalcError(f"place mark {name or number} has no coordinates")
+        # KML, like GeoJSON, puts longitude before latitude
         yield _site(name, figures[1], figures[0], f"place mark {name or number}")
 
 
@@ -369,6 +375,7 @@ def _named_apart(found: Sequence[Site]) -> list[Site]:
     named = []
     for number, site in enumerate(found, 1):
         clean = "".join(c if c.isprintable() else " " for c in site.name)
+        # room is left for the number behind equal names
         base = " ".join(clean.split())[: _LONGEST_NAME - 5].strip() or f"site {number}"
         name, again = base, 2
         while name in taken:

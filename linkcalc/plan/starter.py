@@ -130,6 +130,7 @@ def starter_fleet(
         "equipment": {k: v for k, v in placed[0].items() if k not in ("name", *DEGREE_KEYS)},
         "radio": {"frequency_mhz": link["frequency_mhz"], "modulation": link["modulation"]},
         "terrain": dict(terrain),
+        # a fleet's interval stands in its traffic
         "regulation": {k: v for k, v in scenario["regulation"].items() if k != "report_interval_s"},
     }
     if (channels := values["regulation"].get("hopping_channels", 1)) > 1:

@@ -80,6 +80,7 @@ class AntennaFigures(Section):
         )
         measured = self.azimuth_pattern is not None or self.elevation_pattern is not None
         gain_stated = measured or self.gain_dbi is not None or self.gain_dbd is not None
+        # the type still gives what is not stated, be it the beamwidth of one plane
         return ["type"] if gain_stated and None not in planes else []
 
 
@@ -274,4 +275,5 @@ class Station(Placed):
         return self
 
     def idle_keys(self) -> Iterable[str]:
+        # 10 m is the height of open country, which is assumed: an antenna above it has nothing around it
         return ["surroundings"] if self.antenna_height_m >= (self.surroundings_height_m or 10.0) else []

@@ -71,6 +71,7 @@ class Terrain(Section):
 
     @model_validator(mode="after")
     def _feet_of_what_is_named(self) -> Self:
+        # a misspelt name would leave heights in feet to be read as metres
         named = [*self.rasters, *self.surface_rasters, *self.canopy_rasters]
         for name in self.feet_rasters:
             if name not in named:

@@ -55,6 +55,7 @@ def _time_on_air(rule: Rule, t: Transmission) -> Iterable[Finding]:
     if rule.duty_cycle is None:
         return
     by_share = _duty_cycle(rule, t)
+    # either way is legal: within the duty cycle nobody needs to listen
     if by_share.status == "within" or not (t.listen_before_talk and may_listen(rule)):
         yield by_share
         return
@@ -71,6 +72,7 @@ def _time_on_air(rule: Rule, t: Transmission) -> Iterable[Finding]:
 def _duty_cycle(rule: Rule, t: Transmission) -> Finding:
     allowed = _duty_share(rule, t) * HOUR_S
     own, others = t.time_on_air_per_hour_s, _others_s(rule, t)
+    # without an interval one message is sent at least: where that is too much, it is over for certain
     if own is None and others + t.message_time_s <= allowed + 1e-9:
         return Finding("duty", "unknown", f"no reporting interval stated; {allowed:g} s per hour are allowed")
     used = others + (t.message_time_s if own is None else own)
@@ -246,6 +248,7 @@ def _level(quantity: Quantity, name: str, value: float, limit: float) -> Finding
     if excess <= POWER_ROUNDING_DB:
         return Finding(quantity, "within", text)
     text += f", over by {_amount(excess)} dB"
+    # upward: rounded down the power would still be over
     down = math.ceil(excess * 10) / 10
     return Finding(quantity, "over", text, excess, "dB", f"lower the power by {down:g} dB")
 
@@ -262,6 +265,7 @@ def _conducted_limit_dbm(rule: Rule, t: Transmission) -> float | None:
     limit = _dbm(rule.max_conducted_mw)
     if limit is None or rule.gain_free_dbi is None:
         return limit
+    # the feeder's loss is not set against the gain: the safe side
     return limit - max(t.antenna_gain_dbi - rule.gain_free_dbi, 0.0)
 
 
@@ -322,6 +326,7 @@ def _others_in_slice_s(rule: Rule, t: Transmission) -> float:
     assert rule.polite_per_khz is not None
     if t.hopping_channels > 1:
         return _others_s(rule, t) * _slice_share(rule, t)
+    # the other signals' bandwidths are not known, and taken as this one's
     reach = t.bandwidth_hz + rule.polite_per_khz * 1e3
     near = [o for o in t.other_traffic if abs(o.frequency_hz - t.frequency_hz) < reach]
     return _others_s(rule, replace(t, other_traffic=tuple(near)))
@@ -335,6 +340,7 @@ def interval_by_rule(rule: Rule, t: Transmission) -> float | None:
     """Shortest interval of the rule; the message's own time where it sets none; None: never."""
     ways = [way(rule, t) for way in _INTERVALS]
     known = [way for way in ways if way is not None]
+    # all are to be kept: one that no interval keeps makes it never
     return max(known) if len(known) == len(ways) else None
 
 

@@ -112,6 +112,7 @@ def _checked(
     found = sorted((_check_rule(r, transmission, today) for r in covering), key=_nearness)
     nearest = found[0]
     status: Status = "within" if nearest.satisfied else "over"
+    # "over" is certain only if every rule is broken: one that cannot be judged leaves the answer open
     if not nearest.satisfied and any(f.status == "unknown" for f in found):
         status = "unknown"
         nearest = next(f for f in found if f.status == "unknown")
@@ -119,6 +120,7 @@ def _checked(
     limit_power = transmission.conducted_power_dbm
     if power is not None and limit_power > power + POWER_ROUNDING_DB:
         limit_power = power
+    # at a power that every rule forbids no rule would count, and no interval be found
     at_legal_power = replace(transmission, conducted_power_dbm=limit_power)
     interval_rule, interval = _shortest_interval(covering, at_legal_power, transmission.time_on_air_s)
     by_factor = tuple(
@@ -237,6 +239,7 @@ def _check_rule(rule: Rule, t: Transmission, today: datetime.date) -> RuleCheck:
         contested=rule.contested,
         findings=findings,
         unread=unread,
+        # listening that is neither required nor used cannot put the answer in doubt
         unverified=tuple(
             q for q in rule.unverified if q != "listen" or not may_listen(rule) or t.listen_before_talk
         ),
@@ -279,6 +282,7 @@ def _shortest_interval(
 ) -> tuple[str | None, float | None]:
     """The most generous rule at this power, for a message of that duration."""
     again = replace(t, time_on_air_s=time_on_air_s, interval_s=None)
+    # on the day of the row itself: its age changes no limit
     found = [_check_rule(r, again, r.checked) for r in covering]
     fits = [
         (f.shortest_interval_s, f.id)

@@ -171,6 +171,7 @@ class Rule:
         """Return the band of this row and of the one above it as one, under the conditions of both."""
 
         def least(name: str) -> Any:
+            # None is no limit: a limit that one of the two states holds for both
             stated = [v for v in (getattr(self, name), getattr(upper, name)) if v is not None]
             return min(stated) if stated else None
 
@@ -188,6 +189,7 @@ class Rule:
             else f"{self.standard}; {upper.standard}",
             clause=f"{self.clause}; {upper.clause}; adjacent bands as one: head of the decision's annex",
             checked=min(self.checked, upper.checked),
+            # the later letter is the less sure one
             confidence={q: max(c, upper.confidence[q]) for q, c in self.confidence.items()},
             **{name: least(name) for name in limits},
         )

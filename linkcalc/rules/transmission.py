@@ -109,6 +109,7 @@ class Transmission:
     def density_dbm(self, reference_hz: float, kind: str) -> float:
         """Power of that kind in the reference bandwidth, the spectrum taken as flat."""
         power_dbm = {"conducted": self.conducted_power_dbm, "erp": self.erp_dbm, "eirp": self.eirp_dbm}[kind]
+        # a signal narrower than the reference bandwidth has all its power within it
         return power_dbm - 10.0 * math.log10(max(self.bandwidth_hz / reference_hz, 1.0))
 
 

@@ -72,6 +72,7 @@ def surface_notes(
             f"{known.max():.0f} m at most, higher than trees and buildings: {must}"
         )
     notes = []
+    # not the least: on any datum some stray cells come near the ground
     nearest_m = float(np.quantile(known, 0.05))
     if nearest_m > NOWHERE_NEAR_M:
         notes.append(
@@ -113,6 +114,7 @@ def height_notes(distance_m: Floats, ground_m: Floats, cell_m: float, start_name
     out[:reach] = np.abs(ground_m - after)[:reach]
     out[-reach:] = np.abs(ground_m - before)[-reach:]
     worst = int(out.argmax())
+    # a real slope may rise by the width of a cell from one wide cell to the next
     if len(ground_m) > 2 * reach and out[worst] > max(SPIKE_M, cell_m):
         notes.append(
             f"the ground {distance_m[worst]:.0f} m from {start_name} stands out by {out[worst]:.0f} m "
@@ -127,6 +129,7 @@ def overlap_note(difference_m: Floats, cell_m: float, names: tuple[str, str]) ->
     `difference_m` is one less the other, NaN where one has no height; `cell_m` the coarser one's cell.
     """
     known = difference_m[np.isfinite(difference_m)]
+    # the median: new earthworks change part of a path, another datum or unit changes all of it
     apart_m = abs(float(np.median(known))) if known.size else 0.0
     if apart_m <= OVERLAP_M + 0.05 * cell_m:
         return ""

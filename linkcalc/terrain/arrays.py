@@ -125,10 +125,12 @@ def _written(array: "xarray.DataArray", crs: Any, made: ExitStack) -> tuple[str,
                 f"coordinate {label} of the array is not evenly spaced: put it on an even grid first"
             )
     heights = np.asarray(array.transpose(north, east).values, dtype=np.float64)
+    # arrays often run from south to north; a raster begins at its north-west corner
     if x[1] < x[0]:
         x, heights = x[::-1], heights[:, ::-1]
     if y[1] > y[0]:
         y, heights = y[::-1], heights[::-1]
+    # over the whole length: a single step has the rounding of its two coordinates in it
     dx, dy = float(x[-1] - x[0]) / (x.size - 1), float(y[-1] - y[0]) / (y.size - 1)
     transform = rasterio.Affine(dx, 0.0, x[0] - dx / 2.0, 0.0, dy, y[0] - dy / 2.0)
     unit = str(array.attrs.get("units", "")).strip().lower()

@@ -83,6 +83,7 @@ def cell_error(cell_m: float, path_m: float, fresnel_radius_m: float) -> CellErr
     """
     path = float(checked("path_m", path_m, above=0.0))
     sigma_db = float(cell_error_db(cell_m, fresnel_radius_m))
+    # 0 is a survey: its points are the ground itself
     cells = path / cell_m if cell_m > 0.0 else np.inf
     few = cells < FEWEST_CELLS
     warning = ""

@@ -144,7 +144,10 @@ def cut_profile(
         lat, lon = geodesy.points_along(lat1, lon1, lat2, lon2, distance)
 
         ground = ground_mosaic.sample(lat, lon)
+        # at the stations' own positions: a point of the geodesic may round to beyond a raster's rim,
+        # and all that follows counts on known ends
         ground[[0, -1]] = ends_m
+        # before holes are measured: the sea is no hole to be bridged
         sea = at_sea(ground) if how.sea_without_data else np.zeros(ground.shape, dtype=bool)
         ground[sea] = 0.0
         ground, bridged_m, hole_notes = _bridge(distance, ground, lat, lon, how.largest_hole_m, names[0])
@@ -203,6 +206,7 @@ class _Maps:
     def cell_m(self) -> float:
         """Cell of the rasters that give the path its ground: the largest that gives more than a little."""
         cells = np.zeros(self.lat.shape)
+        # the finest last, as it is the one that gives the heights where several lie
         for raster in reversed(self.ground_used):
             cells[raster.covers(self.lat, self.lon)] = raster.cell_m
         return float(np.quantile(cells, 0.95, method="higher"))
@@ -219,6 +223,7 @@ def _points(length_m: float, native_m: float, step_m: float | None) -> tuple[Flo
     Holes are measured and bridged at the rasters' own spacing, however coarse the points asked for.
     """
     step = native_m if step_m is None else step_m
+    # 1e-9: a multiple of the step, but for rounding, needs no further interval
     intervals, notes = max(ceil(length_m / step - 1e-9), FEWEST_POINTS - 1), []
     if intervals >= MOST_POINTS:
         intervals = MOST_POINTS - 1
@@ -338,7 +343,9 @@ def _clutter(
             notes += agreement.surface_notes(height, agreement.tolerance_m(cell_m) + slope_m, names)
         taller = ~unknown & (height >= LOWEST_CLUTTER_M) & (height > clutter)
         clutter[taller], kind[taller] = height[taller], what
+    # a measured height goes before what a class stands for, 0 m too
     woods[measured["canopy"] | measured["surface"]] = np.nan
+    # a canopy says nothing of roofs: the class still counts where it is all there is
     built[measured["surface"]] = np.nan
     taken = []
     for height, what, words, usual_m in (
@@ -354,6 +361,7 @@ def _clutter(
             f"the land cover says what stands there but not how high: {' and '.join(taken)} are taken "
             "(Rec. ITU-R P.1812, table 2)"
         )
+    # what stands at a station is part of its surroundings, not of the path
     clutter[[0, -1]], kind[[0, -1]] = 0.0, ""
     return clutter, tuple(kind), notes
 
@@ -393,6 +401,7 @@ def _of_each_other(
     for finer, coarser in pairwise(ground):
         both = finer.covers(lat, lon) & coarser.covers(lat, lon)
         if both.any():
+            # each alone: read as one, the finer would answer for both
             heights = [mosaic.only(r).sample(lat[both], lon[both]) for r in (finer, coarser)]
             note = agreement.overlap_note(heights[0] - heights[1], coarser.cell_m, (finer.name, coarser.name))
             yield from [note] if note else []

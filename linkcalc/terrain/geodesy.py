@@ -47,6 +47,7 @@ def path_between(
     lat1, lon1 = _position(latitude1_deg, longitude1_deg)
     lat2, lon2 = _position(latitude2_deg, longitude2_deg)
     there, back, distance = ellipsoid().inv(lon1, lat1, lon2, lat2)
+    # the azimuths of PROJ run from -180 to 180
     return float(distance), float(there) % 360.0, float(back) % 360.0
 
 
@@ -133,6 +134,7 @@ def from_grid(easting_m: ArrayLike, northing_m: ArrayLike, epsg: int) -> tuple[A
     area = crs.area_of_use
     astray = ~np.isfinite(lat) | ~np.isfinite(lon)
     if area is not None:
+        # an area of use may cross the 180th meridian, or go all the way round
         width = (area.east - area.west) % 360.0 or 360.0
         beyond_east = (lon - area.west) % 360.0 - width
         astray |= (lat < area.south - _FAR_OUTSIDE_DEG) | (lat > area.north + _FAR_OUTSIDE_DEG)

@@ -165,6 +165,7 @@ def _upper_height_m(canopy: Floats, which: NDArray[np.bool_]) -> Floats:
     if not which.any():
         return np.full(len(canopy), np.nan)
     count = which.sum(axis=1)
+    # what is not chosen sorts to the end: one sort serves rows with unlike counts
     ordered = np.sort(np.where(which, canopy, -np.inf), axis=1)[:, ::-1]
     at = np.clip(count // 10, 0, ordered.shape[1] - 1)
     found = np.take_along_axis(ordered, at[:, np.newaxis], axis=1)[:, 0]
@@ -184,6 +185,7 @@ class Patch:
         """Values of the cells that hold the points around positions, (n, points)."""
         step = 1e-3
         turn = np.maximum(np.cos(np.radians(latitude_deg)), 0.01)
+        # three positions are projected for a whole circle: over 100 m its columns and rows are as good as straight
         column, row = self.placing.pixel(latitude_deg, longitude_deg)
         north = self.placing.pixel(latitude_deg + step, longitude_deg)
         east = self.placing.pixel(latitude_deg, longitude_deg + step)
@@ -194,6 +196,7 @@ class Patch:
             + ((across - middle) / turn)[:, np.newaxis] * (_EAST_M / metres)
             for middle, up, across in zip((column, row), north, east, strict=True)
         )
+        # a position that cannot be projected becomes a cell far outside
         columns, rows = (np.floor(np.nan_to_num(v, nan=-1e9) + 0.5).astype(np.int64) for v in (x, y))
         columns -= self.left
         rows -= self.top

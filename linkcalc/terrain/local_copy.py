@@ -38,11 +38,13 @@ def is_there(address: str) -> bool:
     )
     try:
         with urllib.request.urlopen(request, timeout=WAIT_S) as answer:
+            # a server that passes over the range would send the whole tile each time
             if answer.status != 206:
                 raise TerrainError(f"{address}: the server does not give parts of files (HTTP ranges)")
         return True
     except urllib.error.HTTPError as error:
         error.close()
+        # 403: stores that may not be listed answer so for what is not there
         if error.code in (403, 404, 410):
             return False
         raise TerrainError(f"{address}: the server answers {error.code} {error.reason}") from None

@@ -51,6 +51,7 @@ class OpenSet:
 
     def _corners(self, bounds: Bounds) -> Iterator[dict[str, str]]:
         south, west, north, east = bounds
+        # a tile begins at its south edge: at the upper limit itself none does
         south, north = max(south, self.latitudes[0]), min(north, self.latitudes[1] - 1e-9)
         side = self.tile_deg
         east += 360.0 if east < west else 0.0
@@ -94,6 +95,7 @@ ONE_FILE = (
     "--address"
 )
 
+# the first that fits counts: error maps of a canopy set have canopy in their names too
 _KINDS: tuple[tuple[str, Kind | Literal["unused"]], ...] = (
     (r"_Map_SD|_SD\b|ConfidenceMap|_STD\b", "unused"),
     (r"WorldCover|land_?cover", "land_cover"),

@@ -128,6 +128,7 @@ def with_obstacles(profile: Profile, obstacles: Sequence[ObstacleLike]) -> Profi
 
     old = profile.distance_m
     edges = np.array([(start - _EDGE_M, start, end, end + _EDGE_M) for start, end, _ in spans])
+    # rounded: edges that differ in their last bits would be two points in one place
     distance = np.union1d(old, np.round(edges.ravel(), 6))
     clutter = np.interp(distance, old, profile.clutter_m)
     # of the two old points around a new one, the taller says what stands there
@@ -152,6 +153,7 @@ def _at_distances(
     def drawn(column: Floats) -> Floats:
         return np.interp(distance_m, profile.distance_m, column)
 
+    # unwrapped below: between 179.9 and -179.9 the mean would lie on the other side of the Earth
     lat, lon = profile.latitude_deg, profile.longitude_deg
     return replace(
         profile,

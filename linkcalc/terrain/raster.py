@@ -39,6 +39,7 @@ STEPS_TAG = "LINKCALC_STEPS_M"
 
 HeightUnit = Literal["m", "ft", "us_survey_ft"]
 
+# the fill value of 16-bit elevation tiles, whose copies often do not declare it
 _NEVER_A_HEIGHT = -32768
 _NO_CLASS = 255
 """Stands for no class of land cover, declared or not, as 0 does."""
@@ -73,7 +74,9 @@ class Placing:
         """Column and row of positions, counted so that whole numbers are cell centres."""
         x, y = geodesy.transformer("EPSG:4326", self.crs).transform(longitude_deg, latitude_deg)
         if self.middle_x is not None:
+            # a raster may count longitudes from 0 to 360, or lie across the 180th meridian
             x = self.middle_x + _wrapped(np.asarray(x) - self.middle_x)
+        # PROJ answers with infinity where a position cannot be projected
         x, y = np.where(np.isfinite(x), x, np.nan), np.where(np.isfinite(y), y, np.nan)
         col, row = _apply(self.inverse, x, y)
         return col - 0.5, row - 0.5
@@ -270,6 +273,7 @@ class Raster:
                 continue
             c, r = column[:, first:last][use], row[:, first:last][use]
             left, right, top, bottom = c.min(), c.max() + 1, r.min(), r.max() + 1
+            # one window around points far apart could be the whole raster: halved until it is small
             if (right - left) * (bottom - top) > _CELLS_PER_READ and last - first > 1:
                 middle = (first + last) // 2
                 spans += [(first, middle), (middle, last)]
@@ -314,6 +318,7 @@ class Raster:
             if self._ended:
                 raise TerrainError(f"raster {self.name} has been closed")
             if data.closed:
+                # of many rasters none is kept open; see `open_mosaic`
                 data = stack.enter_context(sources.opened(self._source, network=self._network))
             try:
                 return np.ma.asarray(data.read(1, window=window, masked=True))

@@ -115,6 +115,7 @@ class Mosaic:
                 padded = np.pad(known, 1)
                 for down, across in np.ndindex(3, 3):
                     beside |= padded[down : down + known.shape[0], across : across + known.shape[1]]
+                # farther from a known cell none has a weight: a height is drawn between neighbours only
                 rows, columns = np.nonzero(beside & ~known)
                 position = raster.position(columns + left, rows + top)
                 heights[rows, columns] = self._sample(*position, fill=False)
@@ -134,6 +135,7 @@ class Mosaic:
             if not open_.size:
                 break
             col, row = raster.pixel(lat[open_], lon[open_])
+            # up to a cell beyond the outermost centres: between two tiles a height is drawn from both
             near = raster.near(col, row, margin=1.0)
             if near.any():
                 heights[open_[near]] = self._bilinear(raster, col[near], row[near], fill=fill)
@@ -153,8 +155,10 @@ class Mosaic:
             lacking &= (~np.isnan(values) & matters).any(axis=0)
             if lacking.any():
                 lat, lon = raster.position(columns[lacking], rows[lacking])
+                # not filled in turn: rasters with holes side by side could ask each other without end
                 values[lacking] = self._sample(lat, lon, fill=False)
         known = ~np.isnan(values) & matters
+        # a point midway between centres belongs to each of these cells
         own_known = (known & (weights >= weights.max(axis=0) - TOUCH)).any(axis=0)
         share = np.where(known, weights, 0.0)
         total = np.where(own_known, share.sum(axis=0), np.nan)
@@ -222,6 +226,7 @@ def open_mosaic(
             rasters.append(made)
             if len(found) > _MOST_KEPT_OPEN:
                 dataset.close()
+        # all are open: from here on the mosaic closes them
         on_fault.pop_all()
     return Mosaic(rasters, options)
 

@@ -119,6 +119,7 @@ def _sources_of(name: str, base: Path) -> Iterator[Source]:
         return
     path = base / name
     if path.is_dir():
+        # folders are sorted in place, so that the walk takes one order on every machine
         inside = [
             Path(folder, file)
             for folder, folders, files in os.walk(path)
@@ -198,6 +199,7 @@ def opened(source: Source, *, network: bool = False) -> Any:
     elif not source.location.startswith("/vsi"):
         _inspected(source.name, Path(source.location), network, depth=0)
     data = _dataset(source.name, source.location, REMOTE_DRIVERS if source.remote else DRIVERS)
+    # in an archive it has not been looked through, and may name what lies on the network
     if data.driver == "VRT" and source.location.startswith("/vsi") and "/vsimem/" not in source.location:
         data.close()
         raise TerrainError(f"raster {source.name} is a mosaic description in an archive: unpack it")
@@ -234,6 +236,7 @@ def _refuse_large_blocks(name: str, data: Any) -> None:
         return
     rows, columns = data.block_shapes[0]
     size = rows * columns * np.dtype(data.dtypes[0]).itemsize
+    # bands that are stored cell by cell are unpacked together
     size *= data.count if data.interleaving is not None and data.interleaving.name == "pixel" else 1
     if size > LARGEST_BLOCK_BYTES:
         raise TerrainError(
@@ -292,6 +295,7 @@ def _inspect_source(name: str, value: str, folder: Path, network: bool, depth: i
         return
     if is_elsewhere(value):
         _refuse_other_names(inside, value)
+        # whatever has not been looked through must not be opened as a mosaic description
         location, drivers = value, set(DRIVERS) - {"VRT"}
     else:
         location = str(folder / value)
