@@ -132,6 +132,7 @@ class Retries:
         [[1.0, 1.0, 1.0], [0.0, 0.5, 1.0]]
         """
         time = checked("time_s", time_s)
+        # without jitter the curves are steps, which a grid of times would blur
         if self.jitter * self.waits_s.sum() < 1e-6:
             return (time >= self.mean_starts_s[:, np.newaxis]).astype(np.float64)
         # Exact where a curve is piecewise linear; the steps keep the smooth ones to 1e-6.
@@ -287,5 +288,6 @@ def expected_tries(message: FadingChannel, answer: FadingChannel, tries: int) ->
     """Mean number of tries sent until one is acknowledged or given up, and of them heard."""
     slow, weight = normal_points(np.linspace(-6.0, 6.0, 241), message.sigma_db)
     p, q = message.try_success(slow), answer.try_success(slow)
+    # a try is sent where each before it went unconfirmed: the message was lost, or its answer
     goes_on = sum((1.0 - p * q) ** k for k in range(tries))
     return float(weight @ goes_on), float(weight @ (goes_on * p))

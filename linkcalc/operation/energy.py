@@ -196,6 +196,7 @@ def _station(
     waits_for = _waits_for(supply.station, every)
     assumed_listening = supply.listening_share is None and bool(waits_for)
     if supply.listening_share is None:
+        # a call may come at any time: unless stated, the receiver never sleeps, the cautious side
         supply = supply.model_copy(update={"listening_share": 1.0 if waits_for else 0.0})
     try:
         current, source = _transmit_current(supply, own)
@@ -329,6 +330,7 @@ def _draw(supply: "PowerSupply", traffic: Sequence[Traffic], current_ma: float) 
     own = [
         _cycle(supply, t, np.asarray(t.interval_s), current_ma) for t in traffic if t.interval_s is not None
     ]
+    # what has no interval may draw the most: rather no sum than one that is too small
     if len(own) < len(traffic):
         return None
     return Draw(
@@ -377,6 +379,7 @@ def _currents_by_factor(
     if len({end.link for end in own}) != 1 or not own[0].time_on_air_by_spreading_factor_s:
         return None, {}
     factors = tuple(own[0].time_on_air_by_spreading_factor_s)
+    # an interval that is not stated comes first: it is then the one that the table varies
     order = sorted(range(len(own)), key=lambda i: traffic[i].interval_s or 0.0)
     if any(traffic[i].interval_s is None for i in order[1:]):
         return None, {}
@@ -393,6 +396,7 @@ def _currents_by_factor(
         interval = varied if rank == 0 else np.full(varied.shape, t.interval_s)
         least = t.transmissions * (airtime + window)
         fits = interval >= least
+        # the formula refuses an interval that is too short: another stands in, and is taken out again below
         d = _cycle(supply, t, np.where(fits, interval, least + 1.0), current_ma, airtime, window)
         total += np.where(fits, d.sending_ma + d.listening_ma + d.sensing_ma, np.nan)
     airtimes = own[order[0]].time_on_air_by_spreading_factor_s
@@ -527,6 +531,7 @@ def blackout_chance(daily_wh: float, panel_wh_per_day: float, usable_wh: float) 
     empty = np.zeros(_SEASONS, dtype=np.bool_)
     for sun in _sun():
         charge = charge - draw
+        # used up to the last is not yet empty, whatever the rounding
         empty |= charge < -1e-9
         charge = np.clip(charge + gain * sun, 0.0, full)
     return float(empty.mean())

@@ -117,6 +117,7 @@ def keeping(eirp_dbm: float, frequency_hz: float, duty_cycle: float = 1.0) -> Ke
         name: float(compliance_distance_m(eirp_dbm, frequency_hz, name, duty_cycle)) for name in GUIDELINES
     }
     farthest = max(distances.values())
+    # rounded up, yet a distance of whole decimetres stays what it is
     advised = max(LEAST_DISTANCE_M, math.ceil(farthest * 10.0 - 1e-9) / 10.0)
     return Keeping(
         eirp_dbm=eirp_dbm,

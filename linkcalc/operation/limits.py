@@ -83,6 +83,7 @@ def section(
     _refuse_unknown_conditions(plan)
     found = tuple(_end_limits(end, region) for end in ends(plan))
     states = {e.limits.status for e in found}
+    # the worst end speaks for the plan: it is within only where every end is known to be
     status: Status = "over" if "over" in states else "unknown" if "unknown" in states else "within"
     return LimitsSection(
         region=region,

@@ -105,8 +105,10 @@ class MessagesSection(Answer):
     def line(self) -> str:
         """One line for the report of a check: the message whose loss matters most."""
         order = ("stop", "run_permit", "start", "level_report", "acknowledgement")
+        # by what its loss leads to: an engine that runs on goes before one that does not start
         worst = min(self.messages, key=lambda m: (order.index(m.kind), -m.loss))
         name = worst.name if len(worst.name) <= 12 else worst.name[:11] + "…"
+        # dead sites are told apart from the rate: the mean over both is the rate of no site
         lost = often_words(worst.loss_working_site, "lost")
         if worst.dead_chance < 0.0005:
             return f'Messages: "{name}" {lost}; see linkcalc messages'
@@ -185,6 +187,7 @@ def airtimes_s(plan: "Plan", message: "Message") -> tuple[float, float]:
     own, other = link.payload_bytes, link.reply_payload_bytes
     if message.sender not in (None, link.from_):
         own, other = other, own
+    # whoever acknowledges needs no more than the shorter of the two payloads
     return signal.time_on_air_s(message.payload_bytes or own), signal.time_on_air_s(min(other, own))
 
 
@@ -194,6 +197,7 @@ def fitting_retries(plan: "Plan", message: "Message", index: int) -> Retries:
     retries = retries_of(plan, message)
     there_s, back_s = airtimes_s(plan, message)
     once = there_s + (back_s if message.acknowledged else 0.0)
+    # at the shortest wait that jitter allows: else the next try begins over the answer to this one
     if retries.shortest_wait_s < once:
         raise PlanError(
             f"{place} retry_wait_s = {message.retry_wait_s:g} with jitter {message.jitter:g} can be shorter"

@@ -317,6 +317,7 @@ def _fixed_of_power(bad_q: float, good_q: float, bad_passes: float, good_fails: 
 
 
 def _binomial(lost: NDArray[np.int64], sent: int, q: float) -> NDArray[np.float64]:
+    # bdtr has no value for more lost than sent
     up_to = bdtr(np.minimum(lost, sent), sent, q)
     each: NDArray[np.float64] = np.diff(up_to, prepend=0.0)
     return each

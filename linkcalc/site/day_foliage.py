@@ -28,6 +28,7 @@ class DayFoliage:
         self._case, self._leaf, self._wet = case, leaf, wet
         stated = self._loss_db("in_leaf", True) - self._loss_db("out_of_leaf", False)
         modelled = self._path_loss_db("in_leaf", True) - self._path_loss_db("out_of_leaf", False)
+        # where the path's model does not know the trees, a season would seem to change nothing
         self._swing_db = max(stated, modelled)
 
     def _path_loss_db(self, leaf: Leaf, wet: bool) -> float:
@@ -60,6 +61,7 @@ class DayFoliage:
         planned = self._case.conditions
         modelled = self._case.path.loss_db - self._path_loss_db(leaf, wet)
         stated = self._loss_db(planned.leaf, planned.wet_foliage) - self._loss_db(leaf, wet)
+        # the larger loss where leaves are to come; where they are to go, no more gain than the model knows
         most = max(modelled, stated) if stated > 0.0 else modelled
         return most, most - modelled
 
@@ -70,10 +72,12 @@ class DayFoliage:
         """Leaf and wetness that the reading is held against."""
         stated = reading.leaf or self._leaf or self._by_date(reading) or self._case.conditions.leaf
         wet = reading.wet_foliage if reading.wet_foliage is not None else self._wet
+        # unsaid is dry, the safe side: what wet leaves lose is then still to come
         return stated, bool(wet)
 
     def _by_date(self, reading: Reading) -> Leaf | None:
         latitudes = self._case.profile.latitude_deg
+        # between the tropics leaves go by the dry and the wet season, which no month tells
         if reading.time is None or latitudes is None or abs(latitudes[0]) < TROPICS_DEG:
             return None
         winter = (11, 12, 1, 2, 3) if latitudes[0] > 0 else (5, 6, 7, 8, 9)

@@ -55,6 +55,7 @@ def log_normalised(log_weight: Floats) -> Floats:
 def spread(value: Floats, probability: Floats, sigma_db: float) -> Distribution:
     """Distribution of values with these probabilities and a normal part besides."""
     step = 0.1
+    # ends of no weight would only make the result's grid longer
     keep = probability.ravel() > 1e-12
     v, p = value.ravel()[keep], probability.ravel()[keep]
     reach = max(5.0 * sigma_db, 5.0 * step)
@@ -63,6 +64,7 @@ def spread(value: Floats, probability: Floats, sigma_db: float) -> Distribution:
     at = (v - low) / step
     cell = np.floor(at).astype(np.intp)
     part = at - cell
+    # each value goes to its two neighbours by nearness: rounding to one would shift the mean
     mass = np.bincount(cell, p * (1.0 - part), n) + np.bincount(cell + 1, p * part, n)
     if sigma_db > 0.0:
         half = math.ceil(reach / step)

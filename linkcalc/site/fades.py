@@ -54,7 +54,9 @@ def fade_table(rician_k_db: float) -> Fades:
     power = 10.0 ** (value / 10.0)
     root = 2.0 * np.sqrt(k * (1.0 + k) * power)
     exponent = -k - (1.0 + k) * power + root
+    # i0e carries exp(-root), which the exponent gives back: a plain Bessel function overflows at a strong K
     density = (1.0 + k) * np.exp(exponent) * i0e(root) * power * math.log(10.0) / 10.0
+    # off 0 and 1, so that a packet lost on a strong link or heard on a weak one has a logarithm
     below = np.clip(chndtr(2.0 * (1.0 + k) * power, 2.0, 2.0 * k), 1e-9, 1.0 - 1e-9)
     return Fades(value, below, density)
 

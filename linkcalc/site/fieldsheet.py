@@ -374,6 +374,7 @@ def _heights(planned_m: float, highest_m: float | None, step_m: float | None, mo
                 "or more, or a lower highest_m"
             )
     grid = np.round(np.arange(math.ceil(low / step - 1e-9), math.floor(top / step + 1e-9) + 1) * step, 6)
+    # the planned height stands in the table itself: as planned, nothing is read off between two others
     if np.abs(grid - planned_m).min() < 1e-6:
         return grid
     return np.sort(np.append(grid, planned_m))
@@ -471,6 +472,7 @@ def _gains(case: LinkCase, end: End, antenna: Antenna, rise_m: Floats) -> Floats
     fitted = _with(case, end, antenna=antenna)
     gains = []
     for rise in rise_m:
+        # a gain depends on the difference of heights alone: with the lower antenna at 1 m none is underground
         near = max(-float(rise), 0.0) + 1.0
         raised = fitted.with_heights(near_m=near, far_m=near + float(rise))
         gains.append(sum(t.value_db for t in raised.antenna_terms(end, "receiver")))
@@ -482,6 +484,7 @@ def _limits_line(
 ) -> LimitsLine:
     station = case.station(end).model_copy(update={"antenna": antenna, "feeder": option.feeder})
     link = case.link.model_copy(update={"modulation": signal.modulation})
+    # the whole plan, not this link alone: what a station sends over its others shares its duty cycle
     changed = plan.model_copy(
         update={
             "station": [station if s.name == station.name else s for s in plan.station],

@@ -90,6 +90,7 @@ def _station(case: LinkCase, plan: Plan | None, end: End, fitted: FittedEnd) -> 
     if fitted.feeder:
         feeder = _named(f"{end}_feeder", fitted.feeder, feeders_at_hand(plan, case, end))
     if fitted.feeder_loss_db is not None:
+        # what was stated holds the connectors too: 100 m without any lose just that
         feeder = Feeder(length_m=100.0, loss_db_per_100m=fitted.feeder_loss_db)
     power = station.transmit_power_dbm if fitted.power_dbm is None else fitted.power_dbm
     if (antenna, feeder, power) == (station.antenna, station.feeder, station.transmit_power_dbm):

@@ -189,6 +189,7 @@ def compare_measured(plan: PlanLike, measured: Any) -> Comparison:
             if name not in losses and name not in levels:
                 continue
             lost, budget = case.losses, case.budget()
+            # all of the budget but power and path: what has to come off a level to leave the loss
             gains_db = budget.received_power_dbm - case.near.transmit_power_dbm + budget.path_loss_db
             measured_db = losses.get(name)
             if measured_db is None:

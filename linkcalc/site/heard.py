@@ -108,6 +108,7 @@ class Likelihood:
         self._losses = [_Losses(count, fades) for count in heard.counts]
         for losses in self._losses:
             log_weight = log_weight + losses.log_likelihood(self._margin_db(losses.count))
+        # the largest is taken out first: of hundreds of readings every likelihood would underflow to 0
         top = log_weight.max(axis=(1, 2), keepdims=True)
         likelihood = np.exp(log_weight - top)
         total = likelihood.sum(axis=(1, 2))
@@ -128,8 +129,10 @@ class Likelihood:
     def _offsets(self, offset_db: float) -> tuple[Floats, Floats]:
         """Offsets with their logarithmic weight: beforehand, and by the noise that was read with them."""
         heard = self.heard
+        # a set: one measured noise stands in the margin and in each count, and must weigh once
         noises = {n for n in (heard.noise, *(c.noise for c in heard.counts)) if n is not None}
         offsets = OFFSETS_DB * (offset_db / OFFSET_DB)
+        # scaled to another sigma they may lie between steps; as shifts of the grid they must be whole ones
         offsets = np.unique(np.rint(offsets / STEP_DB) * STEP_DB)
         if not (heard.shift_db.size or noises):
             # packets that were counted tell nothing of a register's offset
@@ -172,6 +175,7 @@ class Likelihood:
         middle = np.zeros_like(self._offset_axis)[:, np.newaxis]
         if noise is None:
             return middle + stays * self._loose_db(noise) * self._z_axis + self._rise_axis
+        # their mean: a median of few readings that scatter is drawn back towards the expected noise
         kept = UNPLANNED_NOISE_DB**2 / (UNPLANNED_NOISE_DB**2 + noise.error_db**2)
         middle = kept * (noise.shift_db - self._offset_axis)[:, np.newaxis]
         return middle + self._loose_db(noise) * self._z_axis
@@ -263,9 +267,11 @@ class _Levels:
         same: Any = np.unique(table, axis=0, return_inverse=True, return_counts=True)
         unique, which, times = same
         self._which: NDArray[np.intp] = which.reshape(-1)
+        # rows, grid and errors make one array: parts of some 3 MB, however many readings there are
         chunk = max(1, 400_000 // (grid.size * ERROR_STEPS.size))
         parts = [_density(unique[i : i + chunk], grid, fades) for i in range(0, len(unique), chunk)]
         self._right = (1.0 - WRONG_SHARE) * np.concatenate([*parts, np.empty((0, grid.size))])
+        # the share of wrong readings is a floor: beyond it a reading further off pulls no harder
         self.log_likelihood: Floats = times @ np.log(self._right + WRONG_SHARE / SCALE_DB)
 
     def wrong(self, apparent: Floats) -> Floats:
@@ -296,6 +302,7 @@ def _density(rows: Floats, grid: Floats, fades: "Fades") -> Floats:
         both = np.maximum(below - unheard[burst][:, :, np.newaxis], 0.0) * (1.0 - below)
         scale = np.exp(-betaln(k + 1.0, k + 1.0) - 2.0 * k * math.log(2.0))
         values[burst] *= (4.0 * both) ** k[:, :, np.newaxis] * scale[:, :, np.newaxis]
+    # each packet of a burst had to be heard for the row to be as it is: as many factors
     heard = np.maximum((1.0 - unheard) ** packets, 1e-300)
     mean: Floats = np.einsum("rge,re->rg", values, error) / heard
     return mean

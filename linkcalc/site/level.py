@@ -61,6 +61,7 @@ def ripple_db(
 ) -> float:
     """The part of `reading_error_db` that neither fading nor error nor two receivers' offsets explain, dB."""
     low, _, high = fade_points_db(rician_k_db)
+    # the likelihood has these as terms of their own: left in, the ripple would count them twice
     own = (((high - low) / 2.0) ** 2 + ERROR_DB**2) / max(readings, 1.0) + offset_db**2 / 2.0
     return math.sqrt(max(reading_error_db(readings, same_height=same_height) ** 2 - own, 0.0))
 
@@ -121,6 +122,7 @@ def update(
     >>> round(found.excess.mean), round(found.excess.standard_deviation, 1)
     (19, 3.6)
     """
+    # a prior narrower than a step of the grid would fall between its points
     total_db = max(math.hypot(site_db, day_db), STEP_DB)
     grid = _grid([h for g in groups for h in g.directions], total_db)
     prior = -0.5 * (grid / total_db) ** 2
@@ -161,6 +163,7 @@ class _Weighed:
         kernels = (_by_difference(ripple), _by_difference(np.convolve(frozen, ripple, mode="same")))
         # both directions are of one excess: their logarithms add
         as_read = [sum((p.log_likelihood for p in parts), np.zeros_like(grid)) for parts in self.parts]
+        # one top for both kinds of fading: a top of each by itself would hide which of them fits the readings
         self._top = max(float(of_kind.max()) for of_kind in as_read)
         shares = (1.0 - STANDS_STILL, STANDS_STILL)
         self._joint = [
@@ -169,6 +172,7 @@ class _Weighed:
         ]
         """(excess, as_read), by kind of fading."""
         total = sum((j.sum(axis=1) for j in self._joint), np.zeros_like(grid))
+        # an excess that explains no reading at all keeps a finite logarithm
         self._total = np.maximum(total, 1e-300)
         self.log_likelihood: Floats = np.log(self._total) + self._top
 
@@ -232,6 +236,7 @@ def _fade_kernel(grid: Floats, value: Floats, share_below: Floats) -> Floats:
 def _by_difference(kernel: Floats) -> Floats:
     """(excess, excess as read) from probabilities by their difference."""
     middle = kernel.size // 2
+    # rows are the excess, columns as read: below the diagonal the difference is negative, hence backwards
     table: Floats = toeplitz(kernel[middle::-1], kernel[middle:])
     return table
 
@@ -262,4 +267,5 @@ def _grid(directions: Sequence[Heard], total_db: float) -> Floats:
     shifts = [h.shift_db for h in directions if h.shift_db.size]
     low = min([-5.0 * total_db - 5.0, *(-float(s.max()) - 20.0 for s in shifts)])
     high = max([5.0 * total_db + 5.0, *(-float(s.min()) + 20.0 for s in shifts)])
+    # the tables grow with the square of the grid: one mistyped level must not set its size
     return even_grid(max(low, -150.0), min(high, 150.0))

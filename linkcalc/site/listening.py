@@ -115,6 +115,8 @@ class Tally:
         if self.last is not None:
             gap = sequence - self.last
             if gap < 0:
+                # taken for a counter that rolled over wherever it can be one: a sender that started anew
+                # then counts losses that were none, which is the safe side
                 over = next((n for n in ROLLS_OVER_AT if self.last < n and gap + n <= MOST_GAP), 0)
                 gap += over if self.last > over - MOST_GAP else 0
             if gap == 0:

@@ -46,6 +46,7 @@ def largest_loss_rate(lost: int, sent: int, confidence: float = 0.95) -> float:
     2.95
     """
     n, k, c = checked_counts(lost, sent, confidence)
+    # with none received the beta distribution has no second parameter
     return 1.0 if k == n else float(betaincinv(k + 1, n - k, c))
 
 
@@ -77,6 +78,7 @@ def packets_needed(success: float, confidence: float = 0.95, losses_allowed: int
 
 
 def checked_rate(name: str, value: float) -> float:
+    # below 1: no count of packets proves that none will ever be lost
     return float(checked(name, value, above=0.0, at_most=np.nextafter(1.0, 0.0)))
 
 

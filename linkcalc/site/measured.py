@@ -131,6 +131,7 @@ class State:
         changed = replace(case, conditions=foliage).with_heights(near_m=self.near_m, far_m=self.far_m)
         if self.running:
             return changed
+        # the rise that a plan states is its engine's: stopped, it is at neither end
         near, far = (s.model_copy(update={"noise_rise_db": 0.0}) for s in (changed.near, changed.far))
         return replace(changed, near=near, far=far)
 
@@ -154,6 +155,7 @@ class Side:
         self.planned = Expected.of(self._lawful, way)
         pairs = [(r, s) for r, s in zip(readings, states, strict=True) if r.direction == way]
         self._readings = [r for r, _ in pairs]
+        # a prediction for each state, not for each reading: a log of thousands has few
         expected = {
             s: Expected.of(s.case(case, plan), way, s.foliage_db) for s in dict.fromkeys(s for _, s in pairs)
         }
@@ -163,6 +165,7 @@ class Side:
         sigma = {p.name: p.sigma_db for p in parts}
         place_db, time_db = sigma.get(LOCAL_NOISE, 0.0), sigma.get(NOISE_OVER_TIME, 0.0)
         self.conditions_db = combined_db(parts, "conditions")
+        # local noise is the one part of the site that a level does not show: it goes with the noise
         self.site_db = max(math.sqrt(max(combined_db(parts, "site") ** 2 - place_db**2, 0.0)), 0.5)
         # what one day's readings cannot tell from the site
         self.day_db = math.hypot(*(sigma.get(name, 0.0) for name in (REFRACTION, SLOW_FADING, SURROUNDINGS)))
@@ -192,9 +195,11 @@ class Side:
             head_db=self._levels.head_db[level],
             packets=np.array([float(r.packets) for r in self._readings])[level],
             counts=self._counts(at),
+            # the plan's margin is with the engine running; noise heard without it stands in for that
             noise=self._noise[True] or self._noise[False],
             noise_place_db=self._place_db,
             noise_time_db=self._time_db,
+            # a strong packet leaves room for much noise: the lower quartile binds, no single odd reading
             noise_most_db=float(np.quantile(most, 0.25)) + NOISE_SLACK_DB if most.size else math.inf,
         )
 
@@ -233,10 +238,13 @@ class Side:
     def counted_as_planned(self) -> tuple[int, int] | None:
         """The same without what was sent more strongly, slower or from higher up than planned: no proof of the plan."""
         c = self.case.conditions
+        # the day's leaves and engine are nobody's setting: with the plan's in all of them, only settings and
+        # heights can tell packets that were sent more easily
         planned = {
             s: replace(s, foliage_db=0.0, leaf=c.leaf, wet=c.wet_foliage, running=True)
             for s in dict.fromkeys(self.states)
         }
+        # at the power that was set, lawful or not: what was sent over a limit is no proof of a lawful link
         margin_db = {
             s: Expected.of(p.case(self.case, self._plan), self.way).margin_db for s, p in planned.items()
         }
@@ -264,6 +272,7 @@ class Side:
         middle = planned_db - margin.quantile(0.5)
         interval = self._margin_interval(margin)
         asked = Requirement.of(self.case.link)
+        # of the site only what the readings leave unknown: measured, it needs less margin than predicted
         needed = float(asked.margin_db(margin.standard_deviation, self.conditions_db, self.k_db))
         verdict = VERDICTS[int(asked.verdict(middle, needed, self.conditions_db, self.k_db))]
         as_mounted = Expected.of(self._lawful.with_heights(near_m=mounted[0], far_m=mounted[1]), self.way)
@@ -317,6 +326,7 @@ class Side:
 
     def _mean_success(self, shortfall: Distribution, lost_otherwise: float) -> float:
         margin = self.planned.margin_db - shortfall.value
+        # success is smooth in the margin: at 121 places, not at every tenth of a decibel
         coarse = np.linspace(margin.min(), margin.max(), 121)
         success = np.interp(margin, coarse, self._success(coarse, self.conditions_db, lost_otherwise))
         return float(success @ shortfall.probability)
@@ -333,6 +343,7 @@ class Side:
 
     def wrong(self, found: Found) -> Floats:
         """(n,) probability of each usable reading to be plainly wrong, in the readings' order."""
+        # they come group after group, as they were weighed: put back into the order of the file
         at = np.argsort(np.asarray(self._group_of)[self._levels.usable], kind="stable")
         wrong = np.empty_like(found.wrong)
         wrong[at] = found.wrong
@@ -407,11 +418,13 @@ class Side:
 
     def _scatter(self, found: Found) -> str:
         """How far single readings scatter where that is not what fading explains; else empty."""
+        # the median of a burst hides its fading: only single packets show how far it scatters
         shift = self.heard.shift_db[(self.heard.packets == 1.0) & (self.wrong(found) < 0.5)]
         if shift.size < _FEWEST_FOR_SCATTER:
             return ""
         low, high = np.quantile(shift, [0.1587, 0.8413])
         fade_low, _, fade_high = fade_points_db(self.k_db)
+        # half of the 16 to 84 % range of both: fading is skew, and a standard deviation hangs on its tail
         spread, expected = (high - low) / 2.0, math.hypot((fade_high - fade_low) / 2.0, ERROR_DB)
         what = f"{spread:.1f} dB where fading of {expected:.1f} dB is expected"
         if spread < 0.4 * expected:

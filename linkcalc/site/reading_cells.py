@@ -37,6 +37,7 @@ def reading_of(
     if (position["latitude_deg"] is None) != (position["longitude_deg"] is None):
         notes.append("latitude_deg and longitude_deg go together; position not used")
         position = {}
+    # a bad date costs the date alone: the level is worth the same without it
     time, undated = None, ""
     try:
         time = value("time")

@@ -400,6 +400,7 @@ def _files(loaded: LoadedPlan, link: Link, profile: Profile, terrain: Layers) ->
                 local = "://" not in raster.name and not raster.name.startswith("/vsi")
                 digest = _file_digest(loaded.base_dir / raster.name) if local else None
                 yield InputFile(role, raster.name, digest)
+    # a profile handed over in Python takes the file's place, which is then never read
     if link.profile_csv is not None and link.name not in loaded.profiles:
         digest = _file_digest(loaded.base_dir / link.profile_csv)
         yield InputFile("surveyed profile", link.profile_csv, digest)

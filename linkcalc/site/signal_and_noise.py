@@ -124,6 +124,7 @@ def read_levels(readings: Sequence[Reading], expected: Sequence[Expected]) -> Le
     most = np.where(both & saturated & ~impossible, heard_noise, signal - required_snr_db)
     return LevelReadings(
         signal_dbm=signal,
+        # no lower: further below than a reading errs, what was heard would have a density of 0 everywhere
         head_db=np.maximum(head, -_UNDECODABLE_DB),
         noise_dbm=np.where(both & believed & ~impossible, heard_noise, math.nan),
         noise_most_dbm=np.where(np.isfinite(signal) & ~(both & believed), most, math.nan),

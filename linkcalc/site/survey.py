@@ -245,6 +245,7 @@ def _answer(
     _, over = lawful(case)
     warnings += _legal_notes(over)
     weaker = _weaker((there, back))
+    # a reservation takes back a closes and nothing else: what is at risk or worse stays so
     reservation = _reservation(pairs, over) if weaker.verdict == "closes" else ""
     # a better spot is no reason to leave out the only readings of the other way
     if weaker.verdict == "closes" and {r.direction for r in found.readings} > {r.direction for r in readings}:
@@ -253,7 +254,9 @@ def _answer(
     elsewhere = _far_off_m(case, readings) or _moved_m(found, case) > SAME_SITE_M
     if weaker.verdict == "closes" and elsewhere:
         reservation = reservation or "taken_elsewhere"
+    # the day's own excess, as a fault shows in it whole; over the year only a part of it stays
     agreement, reason = _agreement(result.today.quantile(0.5))
+    # a log in seconds since 1970 has a zone, a written date may have none: they do not compare otherwise
     times = sorted(r.time.replace(tzinfo=None) for r in readings if r.time is not None)
     return Survey(
         name=case.link.name,
@@ -326,6 +329,7 @@ def _groups(case: LinkCase, states: Sequence[State], sides: Sequence[Side]) -> t
 def _state(case: LinkCase, reading: Reading, foliage: DayFoliage) -> State:
     leaf, wet = foliage.of(reading)
     _, unmodelled_db = foliage.to_come_db(leaf, wet)
+    # unsaid, a planned engine counts as stopped: its noise is then still to come, the safe side
     rise = max(case.near.noise_rise_db, case.far.noise_rise_db) > 0.0
     return State(
         near_m=reading.near_height_m or case.near.antenna_height_m,
@@ -392,6 +396,7 @@ def _foreign(found: Readings, case: LinkCase, plan_digest: str | None) -> list[s
 
 def _moved_m(found: Readings, case: LinkCase) -> float:
     """How far a planned station stands from where the sheet had it that saved the readings."""
+    # each sheet tells two positions, and several may have been read: near and far in turn
     sheets = zip(cycle((case.near, case.far)), found.positions_deg, strict=False)
     moved = [apart_m(*position_deg(s), *at) for s, at in sheets if s.positioned and at is not None]
     return max(moved, default=0.0)
@@ -423,6 +428,7 @@ def _disagreement(there: DirectionSurvey, back: DirectionSurvey) -> list[str]:
     assert there.excess_interval_db is not None
     assert back.excess_interval_db is not None
     apart = there.excess_db - back.excess_db
+    # 95 % of a normal lie within 3.92 standard deviations
     widths = [(high - low) / 3.92 for low, high in (there.excess_interval_db, back.excess_interval_db)]
     if abs(apart) < max(AGREES_DB, 2.0 * math.hypot(*widths)):
         return []

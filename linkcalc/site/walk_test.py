@@ -118,8 +118,10 @@ def walk_test(
     sides, likelihood = [], []
     for chosen, planned_db in zip(by_spot.values(), planned, strict=True):
         own = [Side(case, w, [readings[i] for i in chosen], [states[i] for i in chosen], plan) for w in WAYS]
+        # excess falls as the margin rises, and its grid has to rise: turned there and back
         excess = planned_db - margin[::-1]
         heard = [s.heard for s in own]
+        # one receiver's offset shifts all spots alike: what sets them apart is the ripple of each
         likelihood.append(log_likelihood(heard, excess, rician_k_db=k_db, offset_db=SPOT_RIPPLE_DB)[::-1])
         sides.append(own)
     margins, best = compare_spots(
@@ -153,6 +155,7 @@ def compare_spots(
     `log_likelihood` is that of each spot's readings at each margin, (spots, m). Bayes' rule: the place's
     margin is normal around the predicted, each spot's has Student's distribution around the place's.
     """
+    # the spread between spots is part of the site's: the rest is the place's, and never quite nothing
     place_db = math.sqrt(max(site_db**2 - SPOT_SPREAD_DB**2, 2.0**2))
     common = np.linspace(-5.0, 5.0, 101) * place_db
     likelihood = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
@@ -162,6 +165,7 @@ def compare_spots(
     evidence = joint.sum(axis=2)  # (spots, common)
     weight = normalised(-0.5 * (common / place_db) ** 2 + np.log(np.maximum(evidence, 1e-300)).sum(axis=0))
     given = joint / np.maximum(evidence, 1e-300)[:, :, np.newaxis]
+    # a product over all spots as a sum of logarithms: leaving one out is then a difference
     below = np.log(np.maximum(np.cumsum(given, axis=2) - 0.5 * given, 1e-300))
     others = np.exp(below.sum(axis=0, keepdims=True) - below)
     best = ((given * others).sum(axis=2) * weight).sum(axis=1)

@@ -264,6 +264,7 @@ def section(plan: "Plan", link_results: "Sequence[LinkResult]") -> TankAnswer | 
     tries = len(loop.report_delays_s) if loop.reports else len(loop.stop_delays_s)
     sites, sites_measured = by_site(channel, tries, accepted), by_site(reading, tries, accepted)
     legal, legal_note = _legal_interval_s(plan, message, loop)
+    # all tries of a report have to fit in before the next is due, with a fifth to spare
     shortest = max(_SHORTEST_INTERVAL_S, legal, 1.2 * (loop.report_delays_s[-1] if loop.reports else 0.0))
     overrun = Overrun.of(loop)
     bound = overrun.bound_m3
@@ -341,6 +342,7 @@ def _height_above_m(shape: Shape, from_m3: float, more_m3: float, from_m: float)
 def _losses(plan: "Plan", loop: FillLoop, risk: YearRisk) -> Losses:
     engine = plan.engine
     assert engine is not None
+    # where the pump runs in the cool-down, that time is in the water pumped already
     idle_s = loop.warm_up_s + (0.0 if engine.pump_runs_in_cool_down else engine.cool_down_s)
     running_h = (risk.pumped_m3 / loop.pump_m3_s + risk.starts * idle_s) / 3600.0
     fuel = lost = None

@@ -75,6 +75,7 @@ def lost_stop(loop: FillLoop, shape: Shape) -> LostStop:
     volume = np.minimum(filled, loop.overflow_m3) - draw * np.clip(time - shown_until, 0.0, None)
     lost = [*loop.stop_delays_s]
     if loop.reports:
+        # the last permit left just before the level was passed: the next report is a whole interval away
         due = np.arange(t, min(shown_until, decided, _MOST_MARKS * t), t)
         lost += [float(d + delay) for d in due for delay in loop.report_delays_s]
     bound = loop.bound_m3

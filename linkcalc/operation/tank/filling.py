@@ -37,6 +37,7 @@ class Filling:
         self.goal_s = min(loop.fill_time_s, timer_s)
         self.left_s = timer_s - loop.fill_time_s
         """What the run timer leaves once the stop level is passed."""
+        # the last permit may be due just before the level is passed and heard by its last try
         latest = loop.watchdog_s + (loop.report_delays_s[-1] if loop.reports else 0.0)
         self.longest_s = min(self.left_s, latest)
         """The longest that the engine can run on after that."""
@@ -135,6 +136,7 @@ class Filling:
             return np.zeros_like(self.missed)
         width = self._edges_s[1] - self._edges_s[0]
         wet = np.clip(self._edges_s[1:] - max(self.deadline_s, 0.0), 0.0, width)
+        # a deadline before the stop level: water has been lost for that long when the level is passed
         mean: Floats = self._running @ wet + max(-self.deadline_s, 0.0)
         return mean
 
@@ -153,6 +155,7 @@ class Filling:
         if not self.reaches_stop or not np.isfinite(self.longest_s):
             return np.zeros_like(self.missed)
         if not self.watched or self.left_s <= loop.watchdog_s - loop.report_interval_s:
+            # just before the timer, as at its very moment nothing runs any more
             return self.still_running(np.array([self.left_s * (1.0 - 1e-9)]), _FINE_PHASES)[:, 0]
         phase = ((np.arange(_PHASES) + 0.5) / _PHASES * loop.report_interval_s)[:, np.newaxis]
         total, both = np.zeros_like(self.missed), np.zeros_like(self.missed)
@@ -165,6 +168,7 @@ class Filling:
             # Beyond the first few they go together, by the first of each group.
             heard = 1.0 - self.missed
             together = self.missed ** (m - 1) - self.missed ** (following - 1)
+            # a geometric sum; where nothing is heard its ratio is 1, and it is the number of its terms
             count = np.where(heard > 1e-9, together / np.maximum(heard, 1e-9), following - m)
             for delay, share in zip(loop.report_delays_s, self._delivered_at_try(), strict=True):
                 ends = phase - m * loop.report_interval_s + delay + loop.watchdog_s

@@ -107,6 +107,7 @@ class FillLoop:
         for name in ("warm_up_s", "stopping_s"):
             checked(name, getattr(self, name), at_least=0.0)
         for name in ("report_interval_s", "watchdog_s", "max_run_s", "state_lasts_s"):
+            # not "<= 0", which NaN would pass; inf means none
             if not getattr(self, name) > 0:
                 raise DomainError(f"{name} must be above 0, got {getattr(self, name)}")
         for name in ("report_delays_s", "stop_delays_s", "start_delays_s"):
@@ -122,6 +123,7 @@ class FillLoop:
                 f"report_interval_s = {self.report_interval_s:g} must be longer than the last try's delay"
                 f" = {self.report_delays_s[-1]:g}"
             )
+        # else one report heard at once and the next by its last try would trip it, with none lost
         shortest = self.report_interval_s + (self.report_delays_s[-1] if self.reports else 0.0)
         if np.isfinite(self.watchdog_s) and self.watchdog_s < shortest:
             raise DomainError(
@@ -190,4 +192,5 @@ class FillLoop:
         """Reports lost in a row that make the watchdog stop the engine: floor(W / T)."""
         if not np.isfinite(self.watchdog_s):
             raise DomainError("watchdog_s is not set: nothing trips")
+        # a watchdog of whole intervals must not lose one by rounding
         return int(np.floor(self.watchdog_s / self.report_interval_s + 1e-9))

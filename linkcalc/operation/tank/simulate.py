@@ -178,6 +178,7 @@ class _Years:
         """Arrival and due time of the first report heard, were the state at `due_s` to last."""
         lost = self.tries_lost(who, due_s)
         missed = np.floor(lost * (1.0 / self.tries))
+        # times 1/tries a whole number may come out just below itself: no index past the last try
         last = np.minimum(lost - missed * self.tries, self.tries - 1).astype(np.int64)
         heard: Floats = due_s + missed * self.loop.report_interval_s
         return heard + self.report_delays[last], heard
@@ -267,6 +268,7 @@ class _Years:
         tally = TankYears(**{f.name: np.zeros(self.n) for f in fields(TankYears)})
         while who.size:
             going = time < YEAR_S
+            # arrays are cut down once half of the tanks are done: to copy them at every filling costs more
             if np.count_nonzero(going) <= 0.5 * who.size:
                 for field in fields(TankYears):
                     values = getattr(tally, field.name)
@@ -296,6 +298,7 @@ class _Years:
                 message = np.minimum(message, self.event(who, full, loop.stop_delays_s))
             silence = np.minimum(expires, timer)
             stop = np.where(tripped, expires, np.minimum(message, silence))
+            # finite again where nothing ever stops it, as running totals of inf are NaN
             water_off = np.minimum(stop + loop.stopping_s, time + 3.0 * YEAR_S)
             # What it did to the water.
             pumping = water_off > pump_on

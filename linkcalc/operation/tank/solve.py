@@ -104,6 +104,7 @@ def _stop_level(
     loop: FillLoop, shape: Shape, chance: Callable[[FillLoop], float], accepted: float
 ) -> float | None:
     lowest = float(shape.percent(loop.start_m3)) + 5.0
+    # half a step beyond the usual highest, so that arange holds it; always below the overflow
     highest = min(float(shape.percent(loop.overflow_m3)) - 0.25, HIGHEST_STOP_PERCENT + 0.25)
     levels = [float(p) for p in np.arange(np.ceil(2.0 * lowest) / 2.0, highest, 0.5)]
     return _last_allowed(
@@ -117,6 +118,7 @@ def _interval(
     if not loop.reports:
         return None
     span = loop.report_delays_s[-1]
+    # no interval whose last try the watchdog would not wait for: such a loop is refused
     fitting = [t for t in INTERVALS_S if t >= shortest and t > span and t + span <= loop.watchdog_s]
     return _last_allowed(fitting, lambda t: chance(replace(loop, report_interval_s=t)) <= accepted)
 
@@ -162,6 +164,7 @@ def _at_stop_level(
     found: list[Settings] = []
     for k in _WATCHDOG_INTERVALS:
         span = loop.report_delays_s[-1]
+        # k intervals of silence after a permit that is up to one old: the overrun bound, turned round
         fitting = [t for t in INTERVALS_S if t >= shortest and t > span and (k + 1) * t <= room_s]
         if not fitting:
             break
@@ -188,6 +191,7 @@ def _settings(loop: FillLoop, channel: Channel, stop_percent: float) -> Settings
 
 def _float_valve(loop: FillLoop, shape: Shape, shortest: float) -> tuple[bool, str]:
     """Whether even the shortest interval and watchdog overrun the last tenth of the tank."""
+    # a tank that overflows below that level has no last tenth
     last_m3 = loop.overflow_m3 - min(shape.volume_at_percent_m3(FLOAT_VALVE_STOP_PERCENT), loop.overflow_m3)
     fill_s = last_m3 / loop.pump_m3_s
     needed_s = (LEAST_WATCHDOG_INTERVALS + 1) * shortest + loop.stopping_s

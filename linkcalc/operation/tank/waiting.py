@@ -37,7 +37,9 @@ class Waiting:
         else:
             self.residual_s = np.full(log_lost.shape[0], np.inf)
         deadline = reserve_s - loop.warm_up_s
+        # a reserve shorter than the warm-up runs out whatever is heard
         self.dry = self._silence(deadline) if deadline > 0 else np.ones(log_lost.shape[0])
+        # where no start is ever heard, half of the year is left on average
         self.dry_s = self.dry * np.minimum(self.residual_s, YEAR_S / 2.0)
         # silence falls over some decades of time, so its integral is taken on a logarithmic scale
         edges = np.geomspace(min(t, lasts) / 64.0, max(deadline, min(t, lasts) / 32.0), 14)
@@ -59,6 +61,7 @@ class Waiting:
 
     def _all_lost(self, counts: Floats) -> Floats:
         """Chance that so many tries within one state are all lost, averaged over states: sites by counts."""
+        # the same few counts come up again and again: each is averaged over the states once
         wanted = counts.tolist()
         for count in {*wanted} - self._known.keys():
             self._known[count] = (self.weights * np.exp(self.log_lost * count)).sum(axis=-1)
@@ -102,6 +105,7 @@ class Waiting:
 
 def up_to_the_first(chance: Floats, fillings: Floats | float) -> Floats:
     """Mean number of fillings, out of so many, up to the first that ends it all, and with it."""
+    # as the chance goes to 0 the mean goes to all of the fillings, and not to 0/0
     p = np.maximum(chance, 1e-12)
     mean: Floats = -np.expm1(fillings * np.log1p(-np.minimum(p, 1.0 - 1e-16))) / p
     return mean
