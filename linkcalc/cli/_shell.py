@@ -146,6 +146,7 @@ class Shell(TyperGroup):
                 try:
                     return super().invoke(ctx)
                 finally:
+                    # here, so that a reader who has gone is met below, not as the interpreter ends
                     if sys.stdout is not None:
                         sys.stdout.flush()
             except LinkcalcError as error:

@@ -78,5 +78,6 @@ def coverage(
             "report.txt": coverage_report(result),
         }
         write_files(out, contents, write_map(result, out))
+        # only now: until the answer is on disk, the tiles are what an interrupted run is taken up from
         for store in result.tiles:
             store.remove()

@@ -125,6 +125,7 @@ class _Said:
         if reading.sent is None:
             parts.append("no sequence number: losses not seen, nothing proven")
         else:
+            # cut, not rounded: what is called proven is proven
             proven = int(1000.0 * tally.proven) / 10.0
             parts.append(f"proven so far: {proven:g} % arrive")
         return "  ".join(parts)
@@ -179,6 +180,7 @@ def _serial_lines(port: str, baud: int) -> Iterator[str]:
                 tell(f"{port} went away; what was heard is kept")
                 break
             *whole, rest = (rest + got).split(b"\n")
+            # at a wrong baud rate no line ever ends: the rest must not grow without bound
             rest = rest[-_LONGEST_LINE:]
             yield from (line.decode("utf-8", errors="replace") for line in whole)
     if rest.strip():

@@ -91,6 +91,7 @@ def new(
         atomic_write(beside, listed)
     schema = plan.with_name(FLEET_SCHEMA if fleet else PLAN_SCHEMA)
     atomic_write(schema, schema_text("fleet" if fleet else "plan"))
+    # last: whoever finds a plan finds what it refers to
     atomic_write(plan, text)
     for note in notes:
         tell(f"note: {note}")

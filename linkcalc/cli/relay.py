@@ -142,6 +142,7 @@ def _refuse_plan(loaded: "LoadedPlan", link: "Link", kit: "RelayKit", file: Path
 
     refuse_other_folder(loaded, file)
     refuse_to_overwrite([file], hint="; name another file")
+    # a trial with the relay anywhere: what may be refused does not hang on its place
     plan_text(loaded, link, [placed(relay_station(loaded.plan, link, kit)[0], 0.0, 0.0)])
 
 

@@ -129,6 +129,7 @@ def _decimal(text: str) -> Decimal | None:
         number = Decimal(text.strip())
     except InvalidOperation:
         return None
+    # 1e999999 is a finite Decimal: as a float it is infinite, and as a whole number it has a million digits
     return number if number.is_finite() and abs(number.adjusted()) < 300 else None
 
 

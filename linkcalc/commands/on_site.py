@@ -261,6 +261,7 @@ def _read(
 
     if isinstance(given, Readings):
         return chosen_link(loaded, link), given, []
+    # asked by name: a str is a sequence, too, of one-letter paths
     several = [given] if isinstance(given, str | os.PathLike) else given
     files = [Path(file) for file in several]
     named = (name for name in map(link_named_in, files) if name is not None)

@@ -47,6 +47,7 @@ def checked_profile(
 
 def _points(name: str, value: ArrayLike) -> Floats:
     """`checked`, but quick for an array that is in order."""
+    # the caller's own array, not a copy: a profile is only read, and what is changed is a new array
     if isinstance(value, np.ndarray) and value.dtype == np.float64 and np.isfinite(value).all():
         return value
     return checked(name, value)

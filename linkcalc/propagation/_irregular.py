@@ -37,6 +37,7 @@ class Path(NamedTuple):
 
 def earth(n0: float, hs: float) -> tuple[float, float]:
     """Surface refractivity at height `hs` and effective earth radius."""
+    # 9460 m is this model's own scale height, not the 7350 m of the reference atmosphere
     ns = float(checked("n0", n0, above=0.0)) * math.exp(-hs / 9460.0)
     curvature = 157e-9 * (1.0 - 0.04665 * math.exp(ns / 179.3))
     if curvature <= 0.0:
@@ -69,9 +70,11 @@ def profile_parameters(
 
     if dh[0] + dh[1] > 1.5 * d:  # well inside line of sight: the profile shows no horizons, so estimate them
         fit = line(z, xi, d0, d1)
+        # a hill under the antenna adds to its height, a hollow takes nothing off it
         he = (h[0] + max(float(z[0]) - fit[0], 0.0), h[1] + max(float(z[-1]) - fit[1], 0.0))
         dh, th = smooth_horizons(he, delta_h, ae)
         if dh[0] + dh[1] <= d:
+            # the path has line of sight: smooth horizons that fall short of it are stretched to reach across
             q = (d / (dh[0] + dh[1])) ** 2
             he = (he[0] * q, he[1] * q)
             dh, th = smooth_horizons(he, delta_h, ae)
@@ -176,8 +179,10 @@ def reference_attenuation_db(p: Path) -> tuple[float, str]:
 
     if p.d < ds_ml:
         return max(line_of_sight_db(p, ds_ml, d_ml, slope, start), 0.0), "line_of_sight"
+    # the farther point first: the nearer one takes over its frequency gain
     h0, a6 = scatter_db(p, d_ml + 400e3, -1.0)
     _, a5 = scatter_db(p, d_ml + 200e3, h0)
+    # 1001 stands for no scatter at all: diffraction then governs however long the path
     if a5 < 1000.0:
         scatter_slope = (a6 - a5) / 200e3
         dx = max(
@@ -186,6 +191,7 @@ def reference_attenuation_db(p: Path) -> tuple[float, str]:
             (a5 - start - scatter_slope * (d_ml + 200e3)) / (slope - scatter_slope),
         )
         if p.d > dx:
+            # the reference is never below free space; quantiles taken about it later may be
             return max(scatter_slope * p.d + (slope - scatter_slope) * dx + start, 0.0), "troposcatter"
     return max(slope * p.d + start, 0.0), "diffraction"
 
@@ -280,6 +286,8 @@ def line_of_sight_db(p: Path, ds_ml: float, d_ml: float, slope: float, start: fl
         k2 = ((ds_ml - d0) * (a1 - a0) - (d1 - d0) * (a_s - a0)) / (
             (ds_ml - d0) * math.log(d1 / d0) - (d1 - d0) * q
         )
+        # neither term may fall with distance, or a longer path would lose less; where both vanish, the slope
+        # of the diffraction line stands in
         k2 = max(0.0, k2)
         curved = start > 0.0 or k2 > 0.0
         if curved:
@@ -303,6 +311,7 @@ def two_ray_db(p: Path, d: float, ds_ml: float, slope: float, start: float) -> f
     if q < 0.25 or q < sin_psi:
         reflection *= math.sqrt(sin_psi / q)
     phase = 2.0 * wn * p.he[0] * p.he[1] / d
+    # past a quarter turn the two rays would beat: a median has no lobes, so the phase creeps to pi
     if phase > math.pi / 2.0:
         phase = math.pi - (math.pi / 2.0) ** 2 / phase
     two_ray = -20.0 * math.log10(abs(cexp(-1j * phase) + reflection))
@@ -439,6 +448,7 @@ def quantile_attenuation_db(
     s_location = 10.0 * x / (x + 13.0) if location_spread else 0.0
     s_minus = curve(MINUS) * frequency_gain(*FREQUENCY_MINUS[i])
     s_plus = curve(PLUS) * frequency_gain(*FREQUENCY_PLUS[i])
+    # beyond this deviate the distribution has another spread; it begins there without a step
     z_tail = TAIL_FROM[i]
     s_tail = TAIL_RATIO[i] * s_plus
     beyond = s_tail + (s_plus - s_tail) * z_tail / np.maximum(z_time, z_tail)
@@ -456,5 +466,6 @@ def quantile_attenuation_db(
     else:
         y_rest, y_confidence = y_time + y_location, z_situation * np.sqrt(y2)
     a = reference - curve(MEDIAN) - y_rest - y_confidence
+    # less loss than free space is squeezed, to a tenth of it in the end, so that no quantile gains at will
     result: Floats = np.where(a < 0.0, a * (29.0 - a) / (29.0 - 10.0 * np.minimum(a, 0.0)), a)
     return result

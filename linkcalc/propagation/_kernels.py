@@ -86,6 +86,7 @@ def scan_profile(d: Floats, h: Floats, top: Floats, ht: float, hr: float, a: flo
     tops = top[1:-1]
     bulge_x = bulge * x
     bulge_y = bulge * y
+    # bare ground for horizons and smooth surface; clutter only counts for Bullington's slopes below
     ground_t = (ground - ht) * to_x
     ground_r = (ground - hr) * to_y
     t = ground_t - bulge_x
@@ -197,6 +198,7 @@ def bullington_nu(
     stim2 = scan.stim2 + chord2
     nu = 0.0
     nu2 = 0.0
+    # one scan answers for both radii; it only holds, and is only used, where the radius has line of sight
     if stim < line or stim2 < line:
         nu, _, nu2 = scan_nu(d, top, ht, hr, a, a2)
     if stim >= line:
@@ -274,6 +276,7 @@ def smallest_clearance(length: float, h1: float, h2: float, a: float) -> tuple[f
     """Smallest clearance (m) of the ray over a smooth earth, and the two distances (km) [24, 25]."""
     c = (h1 - h2) / (h1 + h2)
     m = 250.0 * length * length / (a * (h1 + h2))
+    # 1 at m = 1/2 when one antenna is far above the other: rounding could take it beyond what acos knows
     cosine = 1.5 * c * math.sqrt(3.0 * m / (m + 1.0) ** 3)
     b = (
         2.0
@@ -346,6 +349,7 @@ def first_term(
     length: float, h1: float, h2: float, a: float, omega: float, f: Number, vertical: bool
 ) -> Number:
     """First-term spherical-earth loss, dB, for the share `omega` of the path over sea [28]."""
+    # a path is mostly all land: half the work is spared where a surface has no weight
     if omega <= 0.0:
         return first_term_over(length, h1, h2, a, f, vertical, 22.0, 0.003)
     if omega >= 1.0:
@@ -362,6 +366,7 @@ def spherical(sphere: Sphere, length: float, omega: float, f: Number, vertical: 
         return loss
     required = 17.456 * np.sqrt(sphere.reach * (LAMBDA_GHZ_M / f))
     share = np.maximum(1.0 - sphere.hse / required, 0.0)
+    # within the horizon the first term of the series alone may come out below 0: no gain is read into that
     return share * np.maximum(loss, 0.0)
 
 
@@ -385,4 +390,5 @@ def delta_bullington(
     actual = bullington(bullington_nu(d, top, scan, hts, hrs, a, a)[0], length, f)
     smooth = bullington(smooth_bullington_nu(d, h1, h2, a), length, f)
     sphere = spherical(sphere_of_path(length, h1, h2, a), length, omega, f, vertical)
+    # what one edge misses of a rounded earth is added; where it misses nothing, nothing is taken off
     return actual + np.maximum(sphere - smooth, 0.0)

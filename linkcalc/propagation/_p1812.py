@@ -205,6 +205,7 @@ def path_of_profile(
         slope_t, slope_r = scan.t, scan.r
         lt, lr = scan.lt, scan.lr
     else:
+        # over the bare ground, as all horizons of Attachment 1: what stands on it is for diffraction alone
         lt = k.scan_nu(d, h, hts, hrs, ae, abeta)[1]
         lr = lt
     dlt = float(d[lt])
@@ -279,6 +280,7 @@ def site_shielding(angle: float, horizon: float, f: Number) -> Number:
 
 def upper_quantile(x: Number) -> Number:
     """Normal quantile exceeded with probability x, by the standard's approximation (Attachment 2)."""
+    # the approximation is stated from 1e-6 to 1 - 1e-6; at 0 and 1 the logarithm would have no value
     x = np.minimum(np.maximum(x, 1e-6), 1.0 - 1e-6)
     t = np.sqrt(-2.0 * np.log(np.minimum(x, 1.0 - x)))
     c = ((0.010328 * t + 0.802853) * t + 2.515516698) / (((0.001308 * t + 0.189269) * t + 1.432788) * t + 1.0)
@@ -345,6 +347,7 @@ def losses(
     # Combination [57-63]
     over_land = (1.0 - path.omega) * ldp
     lminb0p = where(p < beta0, lb0p + over_land, lbd50 + (lb0b + over_land - lbd50) * fi)
+    # logaddexp, since exp by itself overflows from losses of some 1770 dB on
     lminbap = 2.5 * np.logaddexp(lba / 2.5, lb0p / 2.5)
     lbda = where(lminbap > lbd, lbd, lminbap + (lbd - lminbap) * path.Fk)
     lbam = lbda + (lminb0p - lbda) * path.Fj
@@ -352,6 +355,7 @@ def losses(
 
     # Location variability and building entry [64-70], field strength [71]
     lloc = entry - upper_quantile(pl * 0.01) * np.sqrt(sigma * sigma + entry_sigma * entry_sigma)
+    # a fortunate location takes no path below line of sight with its multipath and focusing
     lb = np.maximum(lb0p, lbc + lloc)
     field = 199.36 + 20.0 * log_f - lb
 

@@ -104,6 +104,7 @@ def checked_path(
     rx = float(checked("rx_height_amsl_m", rx_height_amsl_m, above=float(y[-1])))
     curvature = float(curvature_of(k_factor))
     steps, rise = np.diff(x), np.diff(y) / np.diff(x)
+    # summed once over the profile: the line over any footprint is then a difference of two entries
     integrals = tuple(
         np.concatenate([[0.0], np.cumsum(part)]) for part in cell_integrals(x[:-1], y[:-1], rise, steps)
     )
@@ -146,6 +147,7 @@ def fitted_line(path: Path, start: Floats, end: Floats) -> tuple[Floats, Floats,
     i0, i1, i2 = (b - a for a, b in zip(*parts, strict=True))
     mean = i0 / width
     slope = 12.0 * (i1 - (start + end) / 2.0 * i0) / width**3
+    # a small difference of large integrals: over a true plane rounding would leave it just below 0
     return mean, slope, np.maximum(i2 / width - mean**2 - slope**2 * width**2 / 12.0, 0.0)
 
 
@@ -163,6 +165,7 @@ def fitted_trial(path: Path, x: Floats) -> Trial:
         h1 = path.tx - at_tx
         h2 = path.rx - at_tx - slope * path.length
         along = path.length / cosine + (h2 - h1) * slope * cosine
+        # a line above an antenna mirrors nothing: it gets a height to compute with, and `possible` drops it
         p1, p2 = np.maximum(h1 * cosine, 1e-3), np.maximum(h2 * cosine, 1e-3)
         d1, q1, q2, psi, divergence = curved_earth(along, p1, p2, path.curvature)
         possible = (h1 > 0.0) & (h2 > 0.0) & (q1 > 0.0) & (q2 > 0.0)
@@ -207,6 +210,7 @@ def specular_points(path: Path) -> list[float]:
     """Trial points where the line fitted around them mirrors the ray at themselves."""
     x = path.length * (1.0 - np.cos(np.pi * (np.arange(TRIALS) + 0.5) / TRIALS)) / 2.0  # dense at low ends
     trial = fitted_trial(path, x)
+    # NaN, left out below, where no line is possible: its sign could pass for a crossing
     gap = np.where(trial.possible, trial.mirror_m - x, np.nan)
     crosses = np.signbit(gap[1:]) != np.signbit(gap[:-1])
     crosses &= np.isfinite(gap[1:]) & np.isfinite(gap[:-1])

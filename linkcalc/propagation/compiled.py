@@ -40,6 +40,7 @@ def _register() -> None:
 @functools.cache
 def _register_helper(function: Callable[..., Any]) -> None:
     extending: Any = importlib.import_module("numba.extending")
+    # numpy's error model, so that compiled or not a division by 0 is inf or NaN and no exception
     extending.register_jitable(error_model="numpy", no_cfunc_wrapper=True)(function)
 
 

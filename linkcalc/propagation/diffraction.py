@@ -442,6 +442,7 @@ def cascaded_knife_edge_loss_db(
     path = _link(distance_m, ground_m, clutter_m, tx_height_m, rx_height_m, frequency_hz, k_factor)
     d, length = path.d, float(path.d[-1])
     tops = path.top + 500.0 * d * (length - d) / path.a
+    # in place of the ground under them: a part of the path then ends at an antenna or on an edge's top alike
     tops[0], tops[-1] = path.hts, path.hrs
     root = np.sqrt(k.LAMBDA_GHZ_M / path.f)
     nu_p, p = _main_edge(d, tops)
@@ -451,6 +452,7 @@ def cascaded_knife_edge_loss_db(
         for part in (slice(0, p + 1), slice(p, None))
         if d[part].size > 2
     )
+    # faded in with the main edge's loss: no step at the height where that edge begins to lose anything
     loss = main + (1.0 - np.exp(-main / 6.0)) * (sides + 10.0 + 0.04 * length)
     return scalar_if_0d(np.where(main > 0.0, loss, 0.0))
 

@@ -106,6 +106,7 @@ def clearance_ratio(
     clearance = ray - (top + earth_bulge_m(d1, d2, k_factor))
     radius = np.asarray(fresnel_radius_m(d1, d2, frequency_hz))
     clearance, radius = np.broadcast_arrays(clearance, radius)
+    # the ends stay infinite: a zone of no width divides by 0, and no antenna is its own obstacle
     ratio = np.full(clearance.shape, np.inf)
     np.divide(clearance, radius, out=ratio, where=radius > 0.0)
     return ratio

@@ -78,6 +78,7 @@ def ground_constants(ground_class: GroundClass, frequency_hz: ArrayLike) -> Grou
     if ground_class == "fresh_water":
         rise = conductivity_s_m(water_permittivity(frequency, 20.0), frequency)
     else:
+        # of the soils, set so that with the low-frequency value it meets the table of P.2040 at 1 GHz
         rise = rise_at_1_ghz * (frequency / 1e9) ** exponent
     return GroundConstants(
         scalar_if_0d(np.full(frequency.shape, relative)), scalar_if_0d(np.asarray(still + rise))
@@ -207,6 +208,7 @@ def soil_permittivity(
     k = (rs - rb) / (rs * m) * 18.0 / f
     free_real = water.real + u * (f / 1.35) * k
     free_loss = -water.imag + (u + s2) * k
+    # a fractional power of a negative number is NaN: refused by name, not passed on
     undefined: Floats = (free_real <= 0.0) | (free_loss <= 0.0)
     if undefined.any():
         raise DomainError(

@@ -362,6 +362,7 @@ def _loss(
     z = np.broadcast_arrays(*(_quantile(name, getattr(variability, name)) for name in names))
     try:
         found = [reference_attenuation_db(p) for p in paths]
+    # very steep horizons take a root or a logarithm out of its domain: no value, rather than a wrong one
     except (ArithmeticError, ValueError) as error:
         raise DomainError(
             "the irregular terrain model is not defined for this path: a horizon is too near for so high an"

@@ -262,6 +262,7 @@ def system_noise(
         np.hypot(change_db(up, 0.0), change_db(0.0, _GALACTIC_DECILE_DB)),
         np.hypot(change_db(-down, 0.0), change_db(0.0, -_GALACTIC_DECILE_DB)),
         np.maximum(
+            # mean of both sides: over thermal noise a noisier place adds more than a quieter takes off
             0.5 * (change_db(sigma, 0.0) - change_db(-sigma, 0.0)),
             UNMEASURED_PLACE_SIGMA_DB if category else 0.0,
         ),

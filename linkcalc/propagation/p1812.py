@@ -176,6 +176,7 @@ def basic_transmission_loss_db(
         ("antenna height", hrg, 1.0, 3000.0, "m"),
     ):
         stated_range("Rec. ITU-R P.1812", quantity, np.asarray(value), low, high, unit)
+    # a receiver at sea has no location variability, whatever was stated for land
     if zones[-1] == SEA:
         sigma = 0.0 * sigma
     try:

@@ -372,6 +372,7 @@ def find_reflection(
     path = checked_path(
         distance_m, ground_m, clutter_m, tx_height_amsl_m, rx_height_amsl_m, k_factor, frequency_hz
     )
+    # without a direct ray there are no two rays to sum: that path is diffraction's
     direct = path.tx + (path.rx - path.tx) * path.x / path.length
     over = path.surface + path.clutter - direct
     if over.max() > 0.0:
@@ -412,6 +413,7 @@ def _fresnel(psi: Floats, e: Any, polarisation: str) -> Any:
     q = np.sqrt(e - np.cos(psi) ** 2)
     up = e * sine if polarisation == "vertical" else sine
     with np.errstate(invalid="ignore"):
+        # -1 at grazing over any ground; a ground with the permittivity of air would give 0/0 there
         return np.where(psi == 0.0, -1.0, (up - q) / (up + q))
 
 
@@ -420,6 +422,7 @@ def _roughness(s: Floats | float, sine: Floats | float, wavelength: Floats | flo
     if model == "ament":
         return np.exp(-half)
     if model == "miller_brown":
+        # the scaled Bessel function: exp(-x) and I0(x) one by one under- and overflow on very rough ground
         return ive(0, half)
     raise DomainError(f"roughness model must be ament or miller_brown, got {model!r}")
 
@@ -439,4 +442,5 @@ def _surface_wave(psi: Floats, e: Any, r2: Floats, wavelength: Floats, R: Any, p
         return sum(parts) / 2.0
     z = _surface_impedance(psi, e, polarisation)
     root = np.sqrt(-1j * np.pi * r2 / wavelength) * (np.sin(psi) + z) / np.cos(psi)
+    # wofz(-w) is exp(-w^2) erfc(j w) in one: far out its factors alone leave the range of floats
     return (1.0 - R) * (1.0 - 1j * np.sqrt(np.pi) * root * wofz(-root))

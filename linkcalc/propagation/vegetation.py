@@ -184,6 +184,7 @@ def belt_loss_db(
     most = _maximum(f, leaf, forest)
     dry = np.minimum(d * _specific(f, leaf, polarisation), most)
     loss = dry + _wet_allowance(dry, leaf, wet)
+    # after the wet allowance: the way over or round the trees loses no more for wet leaves
     if limit_db is not None:
         loss = np.minimum(loss, checked("limit_db", limit_db, at_least=0.0))
     return scalar_if_0d(loss)

@@ -194,6 +194,7 @@ def generic_antenna(
             else usual.vertical_beamwidth_deg if up is None
             else scalar_if_0d(up)
         ),
+        # a dipole's pattern has one width: a stated one needs a shape that can follow it
         shape="side_lobes" if usual.shape == "dipole" and vertical_beamwidth_deg is not None else usual.shape,
         floor_db=max([usual.floor_db, *(float(c.loss_db.max()) for c in cuts)]),
         source="measured" if cuts else "stated figures, the rest by the beam rule of the type",
@@ -203,6 +204,7 @@ def generic_antenna(
 
 
 def _frozen(table: Table | None) -> Table | None:
+    # lists, as a plan has them, cannot be keys of the cache below
     return None if table is None else tuple(tuple(row) for row in table)
 
 
@@ -388,6 +390,7 @@ def polarisation_loss_db(one: Polarisation, other: Polarisation, *, tilt_deg: Ar
 
 def _dipole_db(elevation_deg: Floats) -> Floats:
     """Return how far a half-wave dipole is below its peak."""
+    # along its axis, where a dipole radiates nothing, the formula is 0/0: the cosine is held off 0
     cosine = np.cos(np.radians(elevation_deg))
     field = np.cos(np.pi / 2.0 * np.sin(np.radians(elevation_deg))) / np.maximum(cosine, 1e-9)
     loss: Floats = -20.0 * np.log10(np.clip(np.abs(field), 1e-9, 1.0)) + 0.0

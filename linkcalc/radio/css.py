@@ -209,7 +209,9 @@ def symbol_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike) -> Any:
     half = (amplitude + 7.0) / 2.0  # what lies above amplitude + 7 weighs less than exp(-49)
     nodes, weights = _gauss_legendre()
     t = half * (1.0 + nodes)
+    # ive holds the factor exp(-2 a t) that completes the square: I0 alone overflows at high SNR
     density = 2.0 * t * np.exp(-((t - amplitude) ** 2)) * ive(0, 2.0 * amplitude * t)
+    # 1 - (1 - exp(-t^2))^(M - 1) by its logarithm: as a plain difference all below 1e-16 would be 0
     beaten = -np.expm1(others * np.log1p(-np.exp(-(t**2))))
     rate = (half * weights * density * beaten).sum(axis=-1)
     return scalar_if_0d(np.where(energy > _NO_ERROR_ENERGY, 0.0, np.minimum(rate, 1.0)))
@@ -228,6 +230,7 @@ def symbol_error_rate_approximate(snr_db: ArrayLike, spreading_factor: ArrayLike
     """
     sf, energy = _symbol_energy(snr_db, spreading_factor)
     others = 2.0**sf - 1.0
+    # the harmonic number of M - 1, by Euler's constant
     harmonic = np.log(others) + 1.0 / (2.0 * others) + 0.57722
     root = np.sqrt(harmonic**2 - np.pi**2 / 12.0)
     return scalar_if_0d(ndtr(-(np.sqrt(energy) - np.sqrt(root)) / np.sqrt(harmonic - root + 0.5)))
@@ -255,6 +258,7 @@ def packet_error_rate(snr_db: ArrayLike, spreading_factor: ArrayLike, symbols: A
     """
     count = checked("symbols", symbols, at_least=0.0)
     rate = np.asarray(symbol_error_rate(snr_db, spreading_factor))
+    # the logarithm of a rate of just 1 is -inf: NaN for a packet of no symbols
     return scalar_if_0d(-np.expm1(count * np.log1p(-np.minimum(rate, 1.0 - 1e-16))))
 
 

@@ -203,6 +203,7 @@ def expected_transmissions(success: ArrayLike, tries: ArrayLike) -> Any:
     p, n = np.broadcast_arrays(
         checked("success", success, at_least=0.0, at_most=1.0), checked("tries", tries, at_least=1.0)
     )
+    # the formula is 0/0 at no success at all; its limit there is every try made
     rare = p < 1e-9
     with np.errstate(divide="ignore"):  # log1p(-1) at certain success
         given_up = np.exp(n * np.log1p(-np.where(rare, 0.5, p)))

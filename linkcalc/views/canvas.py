@@ -329,6 +329,7 @@ def spread_apart(wanted: Sequence[float], sizes: Sequence[float], low: float, hi
     blocks: list[list[float]] = []  # sum of wanted starts less offsets, count, size
     for middle, size in zip(wanted, sizes, strict=True):
         blocks.append([middle - size / 2, 1, size])
+        # labels that would overlap join into one block, which then stands where it moves its members least
         while len(blocks) > 1 and start(blocks[-2]) + blocks[-2][2] > start(blocks[-1]):
             total, count, length = blocks.pop()
             blocks[-1][0] += total - count * blocks[-1][2]

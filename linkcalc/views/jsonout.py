@@ -89,6 +89,7 @@ def _section(section: Any) -> Any:
 
 
 def plain_data(value: Any) -> Any:
+    # before int, since a bool is one; and an enum may be a str
     if value is None or isinstance(value, str | bool):
         return str(value) if isinstance(value, enum.Enum) else value
     if isinstance(value, enum.Enum):
@@ -98,6 +99,7 @@ def plain_data(value: Any) -> Any:
     if isinstance(value, int):
         return int(value)
     if isinstance(value, float):
+        # JSON has no infinity, yet a margin that no success reaches is one
         return float(value) if math.isfinite(value) else None
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {_RENAMED.get(name, name): plain_data(getattr(value, name)) for name in shown_names(value)}

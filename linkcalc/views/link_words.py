@@ -117,6 +117,7 @@ def statement(found: Finding) -> str:
 
 
 def _verdict(found: Finding) -> str:
+    # over a limit that no lower power cures: as planned it may not be used, so it is not said to close
     capped = found.verdict == "closes" and any(x.legal_dbm is None for x in found.over)
     return VERDICTS["at_risk" if capped else found.verdict]
 
@@ -138,6 +139,7 @@ def _reason(found: Finding) -> str:
 
 def _margin(found: Finding) -> str:
     margin, way = f"{found.margin_db:.1f} dB of fade margin", f"{found.from_} to {found.to}"
+    # collisions, not level: figures of margin alone would send the reader after more power
     if found.verdict != "closes" and found.unreachable_success is not None:
         return (
             "losses to other users of the channel alone exceed what "

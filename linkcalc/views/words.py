@@ -72,6 +72,7 @@ def probability_words(probability: float, unit: str = " %") -> str:
     """Return a probability in percent with no more digits than it deserves, and never 100 %."""
     if not math.isfinite(probability):
         return "n/a"
+    # a hair above 0.999: what is 0.999 but for its binary fraction still prints as 99.9
     if probability > 0.9990000001:
         return f">99.9{unit}"
     if probability < 0.001:

@@ -26,6 +26,7 @@ def term_words(term: Term) -> str:
 def budget_lines(direction: Direction) -> list[BudgetLine]:
     """Return a budget as printed: rounded to tenths, each block adding up to the sum below it."""
     lines: list[BudgetLine] = []
+    # whole numbers: sums of rounded floats would now and then part the last tenth from what is printed
     exact = level = 0  # in millionths of a decibel, and as printed in tenths
     levels = {}
     for groups, name, sign in (

@@ -148,6 +148,7 @@ def advice_words(a: Advice) -> str:
 
 def effect_words(remedy: Remedy) -> str:
     """Return what a remedy brings, and what it takes of battery and channel."""
+    # weaker by what is asked of it, as everywhere: the direction with less margin may also need less
     weaker = min(range(2), key=lambda way: remedy.fade_margins_db[way] - remedy.required_margins_db[way])
     words = (
         f"{rounded(remedy.fade_margins_db[weaker], 1)} of {decibel_words(remedy.required_margins_db[weaker])}"

@@ -61,6 +61,7 @@ def page_data(sheet: FieldSheet) -> dict[str, Any]:
         "groundKnown": sheet.ground_known,
         "near": _rounded(pairs.near_height_m, 6),
         "far": _rounded(pairs.far_height_m, 6),
+        # numbers the lines of limits as it meets them: has to stand before `limits`, which lists them
         "ends": [_end_data(end, lines) for end in sheet.ends],
         "limits": [[line.status, line.reason, line.power_dbm, line.lawful, line.longer_power_dbm] for line in lines],
         "signals": [_signal_data(s) for s in sheet.signals],
@@ -158,6 +159,7 @@ def _measured_data(table: MeasuredTable) -> dict[str, Any]:
         "middleScale": table.middle_scale.tolist(),
         "ripple": np.round(table.ripple_db, 3).tolist(),
         "normal": {"step": table.normal_step, "most": table.normal_most, "values": table.normal.tolist()},
+        # cut, not rounded: a share that is called proven is never above what was
         "proven": _table(table.proven, 1e-4, "<u2", rounded=np.floor),
         "provenCount": table.proven.shape[1],
         "confidence": table.proof_confidence,
@@ -218,6 +220,7 @@ def _fitted(values: Floats, most_step: float) -> dict[str, Any]:
     """The whole range in a byte each where its step is fine enough, else in two."""
     first, span = float(values.min()), float(np.ptp(values))
     kind, most = ("<u1", 255) if span <= 255 * most_step else ("<u2", 65535)
+    # a table of one value has no span, and needs a step to be divided by all the same
     return _table(values, span / most or 1.0, kind, first=first)
 
 
@@ -227,4 +230,5 @@ def _axis(values: Floats) -> dict[str, float]:
 
 
 def _rounded(values: Iterable[float] | Floats, digits: int) -> list[float]:
+    # + 0.0, so that none is written as -0.0
     return [round(float(v), digits) + 0.0 for v in values]

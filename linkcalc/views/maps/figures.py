@@ -42,6 +42,7 @@ def hillshade(ground_m: np.ndarray, cell_m: float) -> np.ndarray:
     """Light that falls on the ground from the north-west, 0 to 1, NaN where there is no ground."""
     down, across = np.gradient(ground_m, cell_m)
     steep = float(np.nanpercentile(np.hypot(down, across), 90)) if np.isfinite(down).any() else 0.0
+    # gentle land is drawn up to six times steeper, or its relief would not show; mountains stay as they are
     lift = np.clip(0.35 / max(steep, 1e-6), 1.0, 6.0) if steep > 0.0 else 1.0
     up, sun = np.radians(_SUN_UP_DEG), np.radians(_SUN_FROM_DEG)
     # a surface's normal is (-dz/dx, -dz/dy, 1); rows run south
@@ -255,6 +256,7 @@ def draw_lines(ax: Axes, margin_db: np.ndarray, needed_db: np.ndarray, cell_m: f
     from scipy.ndimage import gaussian_filter
 
     known = np.isfinite(margin_db)
+    # divided out below, so that cells without an answer do not pull the lines towards 0 dB
     weight = gaussian_filter(known.astype(float), SMOOTH_CELLS)
 
     def smoothed(values: np.ndarray) -> Any:
@@ -269,6 +271,7 @@ def draw_lines(ax: Axes, margin_db: np.ndarray, needed_db: np.ndarray, cell_m: f
     if levels and field.shape[0] > 2:
         lines = ax.contour(axis, -axis, field, levels=levels, colors=style.INK, linewidths=0.7, zorder=3)
         labels += ax.clabel(lines, fmt=lambda v: canvas.true_minus(f"{v:.0f} dB"), fontsize=style.SMALL_PT)
+    # an infinite requirement counts as far short: smoothing would spread its inf over the cells around
     spare = smoothed(np.clip(np.nan_to_num(margin_db - needed_db, nan=-100.0), -100.0, 100.0))
     if field.shape[0] > 2 and float(spare.min()) < 0.0 < float(spare.max()):
         line = ax.contour(axis, -axis, spare, levels=[0.0], colors=style.INK, linewidths=2.2, zorder=4)

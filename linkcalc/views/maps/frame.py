@@ -93,6 +93,7 @@ def _graticule(ax: Axes, crs: str, box: Box) -> None:
 
     def geographic(x: Any, y: Any) -> tuple[Any, Any]:
         lon, lat = there.transform(x, y)
+        # counted from the map's middle, so that a map across the 180th meridian has no jump in it
         return middle_lon + (np.asarray(lon) - middle_lon + 180.0) % 360.0 - 180.0, np.asarray(lat)
 
     lon_below, _ = geographic(west + share * (east - west), np.full(share.shape, south))

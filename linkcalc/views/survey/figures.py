@@ -117,6 +117,7 @@ def draw_margin(ax: Axes, direction: DirectionSurvey, drawing: DirectionDrawing)
 def _limits(direction: DirectionSurvey, drawing: DirectionDrawing) -> tuple[float, float]:
     right = drawing.reading_margin_db[drawing.reading_wrong <= 0.5].tolist()
     now = direction.predicted_margin_db, *direction.fade_margin_interval_db
+    # readings too far off to count do not stretch the scale; they are drawn at its edge
     ends = [v for v in (0.0, *now, direction.required_margin_db, *right) if math.isfinite(v)]
     return min(ends) - 6.0, max(ends) + 6.0
 
