@@ -135,6 +135,7 @@ def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> A
     steps = [("the ground is known", int(left.sum()))]
     if not left.any():
         raise DomainError("no cell of the area has a height")
+    # of all cells, not of those left alone: a slope takes its neighbours from outside the area, too
     slope = slope_deg(ground_m, grid.cell_m)
     outlines: tuple[Floats, ...] = ()
     tracks: tuple[Floats, ...] = ()
@@ -161,12 +162,14 @@ def allowed_cells(grid: Grid, ground_m: Floats, area: Mask, access: Access) -> A
     if access.steepest_deg is not None:
         sloping = slope[left & np.isfinite(slope)]
         least = f", the gentlest {sloping.min():.1f}°" if sloping.size else ", or lie beside nodata"
+        # an unknown slope, beside nodata, compares as false: such a cell is left out
         narrow_down(slope <= access.steepest_deg, f"no steeper than {access.steepest_deg:g}°",
             lambda: f"those left are steeper than {access.steepest_deg:g}°{least}")  # fmt: skip
     if access.nodata_distance_m > 0.0:
         from scipy.ndimage import distance_transform_edt
 
         everywhere = np.full(known.shape, np.inf)
+        # without an unknown cell the transform has nothing to measure to, and its distances mean nothing
         away = everywhere if known.all() else distance_transform_edt(known, sampling=grid.cell_m)
         narrow_down(away >= access.nodata_distance_m, f"{access.nodata_distance_m:g} m from nodata",
             lambda: f"those left lie at most {float(away[left].max()):.0f} m from nodata, "
@@ -190,8 +193,11 @@ def slope_deg(ground_m: Floats, cell_m: float) -> Floats:
 def grid_lines(grid: Grid, lines: Sequence[Floats]) -> Iterator[Floats]:
     """Lines in longitude and latitude, as metres east and north, (n, 2)."""
     for line in lines:
+        # refined before far vertices are drawn in: only points far from the cells then move, and no edge
+        # among them
         lon, lat = _fine(_beside(line, grid.longitude_deg)).T
         reach = grid.half * grid.cell_m / 111_000.0 + _AROUND_DEG
+        # a degree of longitude shrinks toward the poles; at a pole itself there is none to divide by
         across = min(reach / max(math.cos(math.radians(grid.latitude_deg)), 0.01), 90.0)
         lon = np.clip(lon, grid.longitude_deg - across, grid.longitude_deg + across)
         lat = np.clip(lat, max(grid.latitude_deg - reach, -90.0), min(grid.latitude_deg + reach, 90.0))
@@ -208,7 +214,10 @@ def near_lines(grid: Grid, lines: Sequence[Floats], reach_m: float) -> Mask:
         for i in np.flatnonzero(((lower <= rim) & (upper >= -rim)).all(axis=-1)):
             piece = line[i : i + 2]
             (west, south), (east, north) = piece.min(axis=0) - reach_m, piece.max(axis=0) + reach_m
+            # searchsorted stops before an equal value: a little more keeps the cell that lies exactly on the
+            # rim
             columns = slice(*np.searchsorted(steps, [west, east + 1e-9]))
+            # row 0 lies in the north: rows are looked up by the metres south
             rows = slice(*np.searchsorted(steps, [-north, -south + 1e-9]))
             if columns.stop > columns.start and rows.stop > rows.start:
                 x, y = np.meshgrid(steps[columns], -steps[rows])
@@ -222,6 +231,7 @@ def _distance_m(east: Floats, north: Floats, line: Floats) -> Floats:
     start, step = line[:-1], np.diff(line, axis=0)
     x, y = (np.asarray(v)[np.newaxis] - start[:, i].reshape(shape) for i, v in enumerate((east, north)))
     u, v = step[:, 0].reshape(shape), step[:, 1].reshape(shape)
+    # a piece between two equal vertices has no length to divide by; its distance is that of the vertex
     length = np.maximum(u * u + v * v, 1e-12)
     along = np.clip((x * u + y * v) / length, 0.0, 1.0)
     return np.asarray(np.hypot(x - along * u, y - along * v))
@@ -234,6 +244,7 @@ def _within(grid: Grid, path: Path) -> tuple[Mask, tuple[Floats, ...]]:
 
     polygons = [list(grid_lines(grid, rings)) for rings in read_polygons(path)]
     shapes = [{"type": "Polygon", "coordinates": [ring.tolist() for ring in rings]} for rings in polygons]
+    # by default the raster library counts cells whose centre lies inside, as `near_lines` measures to centres
     found = rasterize(
         shapes, out_shape=(grid.side, grid.side), transform=Affine(*grid.affine), dtype=np.uint8
     )
@@ -244,6 +255,7 @@ def _how_far(grid: Grid, left: Mask, lines: tuple[Floats, ...]) -> str:
     rows, columns = np.nonzero(left)
     some = slice(None, None, max(rows.size // 200, 1))
     east, north = grid.east_north(rows[some], columns[some])
+    # a long line in parts: distances of all its pieces from all cells at once would fill the memory
     pieces = (line[i : i + _PIECES + 1] for line in lines for i in range(0, len(line) - 1, _PIECES))
     if (left & near_lines(grid, lines, 0.71 * grid.cell_m)).any():  # half a cell's diagonal
         return "lies between the middles of cells: take smaller cells"

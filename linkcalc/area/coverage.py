@@ -67,12 +67,14 @@ def prepared_job(
         raise DomainError(
             f"no cell lies within {radius / 1e3:g} km of {station} when cells are {cell:g} m wide"
         )
+    # refused before the rasters are read, which may take long
     refuse_too_many(np.pi * (radius / cell) ** 2, cell, f"within {radius / 1e3:g} km")
     template, fixed = template_case(loaded, chosen, station)
     here = position_deg(plan.station_named(station))
     with open_terrain(loaded) as terrain:
         land = read_land(terrain, *here, radius, name=station, rules=plan.terrain, least_share=LEAST_SHARE)
     numba = compiled.available() if use_numba is None else use_numba
+    # a radius of whole cells keeps its outermost ones, whatever the division rounds to
     grid = Grid(*here, cell, int(radius / cell + 1e-9)) if shared is None else shared
     figures = tuple(band.name for band in BANDS)
     return Job(grid, (Around(land, template, fixed),), figures, numba, radius_m=radius)
@@ -172,6 +174,7 @@ def _notes(loaded: "LoadedPlan", hop: Around, cell_m: float) -> Iterator[str]:
     yield from surroundings_notes(hop.land, hop.template)
     if finer := finer_than_raster(cell_m, hop.land.finest_ground_m):
         yield finer
+    # these warnings are silenced while cells are answered, and said here once for all
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", OutOfRangeWarning)
         contributors(hop.template, hop.template.far)

@@ -84,6 +84,7 @@ class Distributed(AbstractContextManager["Distributed"]):
             except BaseException as error:
                 failed.append(error)
 
+        # a daemon: one that never returns does not keep the process alive
         waiting = threading.Thread(target=connect, daemon=True)
         waiting.start()
         waiting.join(max(CONNECT_S - CLOSE_S, CONNECT_S / 2.0))
@@ -115,6 +116,7 @@ class Distributed(AbstractContextManager["Distributed"]):
                     # fewer at a time toward the end, so that no thread is left with many
                     count = min(max(len(waiting) // ahead, 1), MOST_AT_ONCE)
                     order = _Order(work, [waiting.pop() for _ in range(count)], own_program())
+                    # a key of its own, as dask takes tasks of one key for the same task
                     future = self._client.submit(_on_worker, sent, order, key=f"tile-{uuid.uuid4()}")
                     running[future.key] = future, order.tiles
                     future.add_done_callback(lambda future: done.put(future.key))
@@ -129,6 +131,7 @@ class Distributed(AbstractContextManager["Distributed"]):
                     restarts += 1
                     if restarts > MOST_RESTARTS:
                         raise self._lost_again_and_again() from None
+                    # taken from the end of the list: reversed, they keep their order
                     waiting += [tile for _, tiles in reversed(running.values()) for tile in reversed(tiles)]
                     running.clear()
                     sent = None
@@ -136,6 +139,7 @@ class Distributed(AbstractContextManager["Distributed"]):
                 for key, values in zip(keys, found, strict=True):
                     restarts = 0
                     yield from zip(running.pop(key)[1], values, strict=True)
+                # last, so that tiles that came with the fault are handed on, and kept, before it ends the run
                 for key in faults:
                     raise self._fault(running[key][0])
         finally:

@@ -46,6 +46,7 @@ def _all_of(path: Path, wanted: str) -> Iterator[tuple[str, Any]]:
 
 def _ring(path: Path, ring: Any) -> Floats:
     found = _positions(path, "Polygon", ring, fewest=3)
+    # RFC 7946 wants the first position repeated as the last; a ring without it is closed here
     if not np.array_equal(found[0], found[-1]):
         found = np.concatenate([found, found[:1]])
     if len(found) < 4:
@@ -59,11 +60,13 @@ def _geometries(path: Path) -> Iterator[tuple[str, Any]]:
     if not isinstance(data, dict) or not isinstance(data.get("type"), str):
         raise LinkcalcError(f'{path}: is not GeoJSON: an object with a "type" is needed')
     crs = json.dumps(data.get("crs")) if data.get("crs") is not None else ""
+    # RFC 7946 took the older "crs" out; one that names WGS 84 all the same does no harm
     if crs and not any(name in crs for name in ("CRS84", "4326")):
         raise LinkcalcError(
             f"{path}: states another coordinate system than GeoJSON has (RFC 7946: WGS 84, longitude and "
             "latitude); reproject it to EPSG:4326"
         )
+    # a list in place of recursion: no depth of nested collections exhausts the stack
     waiting: list[Any] = [data]
     while waiting:
         item = waiting.pop()
@@ -84,6 +87,7 @@ def _geometries(path: Path) -> Iterator[tuple[str, Any]]:
 def _json(path: Path) -> Any:
     try:
         with path.open("rb") as file:
+            # a byte more than allowed shows that a file is too large, without reading all of it
             raw = file.read(LARGEST_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
         raise LinkcalcError(f"{path}: cannot be read: {getattr(error, 'strerror', None) or error}") from None
@@ -91,6 +95,7 @@ def _json(path: Path) -> Any:
         raise LinkcalcError(f"{path}: is larger than {LARGEST_FILE_BYTES / 1e6:.0f} MB; cut it to the area")
     try:
         # whole numbers too: as an integer one of thousands of digits is refused by Python itself
+        # utf-8-sig: some editors write a byte order mark, which the JSON reader would refuse
         return json.loads(raw.decode("utf-8-sig"), parse_int=float)
     except json.JSONDecodeError as error:
         raise LinkcalcError(
@@ -131,6 +136,7 @@ def _positions(path: Path, kind: str, value: Any, *, fewest: int) -> Floats:
 
 
 def _is_number(value: Any) -> bool:
+    # JSON's true is an int to Python
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 

@@ -51,6 +51,7 @@ class Gridded(Answer):
         layers, crs, affine, tags = self.raster()
         x, y, latitude, longitude = _cells(layers, crs, affine)
         system = CRS.from_user_input(crs)
+        # the order that GDAL reads: the corner's coordinate first, then its two steps, for x and for y
         corner = (affine[2], affine[0], affine[1], affine[5], affine[3], affine[4])
         cells = ("y", "x")
         named = {"grid_mapping": "spatial_ref"}
@@ -115,6 +116,8 @@ def geotiff(name: str, raster: Raster) -> bytes:
     from rasterio.io import MemoryFile
 
     rows, columns = raster.layers[0][1].shape
+    # predictor 3 is TIFF's for floating point: levels of neighbouring cells differ little, and compress
+    # better
     grid = {
         "driver": "GTiff", "dtype": "float32", "count": len(raster.layers), "height": rows, "width": columns,
         "crs": raster.crs, "transform": Affine(*raster.affine), "nodata": NODATA,

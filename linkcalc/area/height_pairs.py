@@ -118,6 +118,7 @@ def pair_losses(
     rows = np.column_stack([arguments.pairs, radius_km])
     found = np.empty((near_height_m.size, len(Found._fields)))
     run: Any = compiled_pairs() if use_numba else pairs
+    # draws may have made the radio's radius an array, which the compiled loop cannot take: the rows carry it
     run(*arguments.ground, rows, *shared, radio._replace(radius_km=0.0), found)
     by_rules = path_losses(found, case.situation, **profile_facts(case.profile, near_height_m, far_height_m))
     return by_governing(by_rules, case.profile, case.situation)

@@ -119,6 +119,7 @@ def sample_complete(
     """Bilinear heights from a window in which every cell is known; False where a point may lie outside it."""
     cells, outward = grid.cells, grid.outward
     first, columns, rows = window[OFFSET], window[COLUMNS], window[ROWS]
+    # only both ends are looked at: a cell kept free at the rim is for what the ray bends between them
     for end in range(2):
         column = value_at(column_of, float(end))
         row = value_at(row_of, float(end))
@@ -183,6 +184,7 @@ def sample_with_holes(
                 total += weight
                 height += weight * value
                 own = own or weight >= largest - TOUCH
+        # the point's own cell must be known, and one of the cells be this raster's: else another has the say
         if own and natively:
             heights[i] = height / total
 
@@ -233,6 +235,7 @@ def add_clutter(grid: Grid, h: Floats, tops: Floats, step_m: float, clutter: Flo
     Classes count where no surface is known, for trees no canopy either, and away from the ends.
     """
     n = len(h)
+    # not at the ends: there the antennas stand
     for i in range(1, n - 1):
         tallest = 0.0
         tree = False
@@ -270,12 +273,14 @@ def positions(
         north = places[i, 1]
         length = places[i, 2]
         finer = steps[i, 1]
+        # read at the rasters' spacing, however coarse the points: a hole between two points would not be seen
         fine = np.empty(steps[i, 0] * finer + 1)
         bridged = 0.0
         sea_share = 0.0
         if not heights_along(GROUND, grid, east, north, len(fine), fine):
             if math.isnan(fine[0]) or math.isnan(fine[-1]):
                 continue
+            # sea first: what is filled as sea is no hole to be bridged, nor one that is too long
             if grid.sea_shore_m > -math.inf:
                 sea_share = fill_sea(fine, finer, grid.sea_shore_m)
             bridged = bridge(fine, length / (len(fine) - 1), grid.largest_hole_m)
@@ -292,6 +297,7 @@ def positions(
             h[j] = fine[j * finer]
             clutter[j] = 0.0
             trees[j] = 0
+        # exactly, whatever the steps add up to after rounding
         x[-1] = length
         if grid.layers > 1:
             tops = np.empty((grid.layers, n))
@@ -301,6 +307,7 @@ def positions(
         facts[i, NEAR_GROUND_M] = h[0]
         facts[i, FAR_GROUND_M] = h[-1]
         facts[i, BRIDGED_M] = bridged
+        # number by number below: an assignment to a slice costs numba far more time to compile
         row = find(x, h, clutter, trees, pairs[i, 0], pairs[i, 1], sea_share, low_radius_km, radio)
         for j in range(found.shape[1]):
             found[i, j] = row[j]

@@ -67,6 +67,7 @@ class Land(Plane):
 
     def emptied(self) -> "Land":
         """The same without heights and cover, once no profile is cut any more."""
+        # copies: a slice alone would keep the whole array in memory
         return replace(
             self, cells=self.cells[:0].copy(), native=self.native[:0].copy(), around=Neighbourhood()
         )
@@ -94,6 +95,7 @@ class Land(Plane):
         length = np.hypot(east_m, north_m) if length_m is None else length_m
         native = self.native_spacing_m(east_m, north_m)
         step = native if self.step_m is None else self.step_m
+        # as a single profile has it: a length of whole steps gets no further one by rounding
         steps = np.ceil(length / step - 1e-9)
         np.clip(steps, FEWEST_POINTS - 1, MOST_POINTS - 1, out=steps)
         both = np.empty((steps.size, 2), dtype=np.int64)
@@ -132,6 +134,7 @@ class Land(Plane):
         found = np.empty(east.shape)
         for part, held in self._held_on_the_way(east, north, ground):
             cells = np.zeros(held.shape[1:])
+            # coarsest first, so that a finer raster writes over it
             for size, on in reversed(list(zip(sizes, held, strict=True))):
                 cells[on] = size
             found[part] = np.quantile(cells, 0.95, axis=-1, method="higher")
@@ -144,6 +147,7 @@ class Land(Plane):
         part."""
         share = np.linspace(0.0, 1.0, _PROBES)
         east, north = east_m / self.radius_m, north_m / self.radius_m
+        # in parts: the points of all ways at once would fill the memory
         for i in range(0, east.size, 1024):
             part = slice(i, i + 1024)
             yield part, self._held(np.outer(east[part], share), np.outer(north[part], share), which)
@@ -273,11 +277,13 @@ def _windows(layer: int, mosaic: Mosaic, plane: Plane, radius: float) -> Iterato
                 "station; take a smaller radius, or reproject it"
             )
         width, height = raster.size
+        # up to one cell beyond the rim: there stands what other rasters know, so that seams leave no step
         left, right = int(max(np.floor(column.min()) - 1, -1)), int(min(np.ceil(column.max()) + 2, width + 1))
         top, bottom = int(max(np.floor(row.min()) - 1, -1)), int(min(np.ceil(row.max()) + 2, height + 1))
         if right - left < 2 or bottom - top < 2:
             continue
         heights, known = mosaic.window(raster, left, right, top, bottom)
+        # counted from the window's own first column and row: only the constant terms change
         maps[0, 0] -= left
         maps[1, 0] -= top
         own = (-left, width - 1 - left, -top, height - 1 - top)
@@ -305,11 +311,13 @@ def _refuse_radius_beyond(ground: Mosaic, name: str, plane: Plane, radius: float
     if not astray.any():
         return
     low, high = np.zeros(bearing.shape), np.full(bearing.shape, radius)
+    # halved between the station, which has ground, and the rim; 24 times leave far less than a metre
     for _ in range(24):
         middle = (low + high) / 2.0
         out = outside(middle)
         low, high = np.where(out, low, middle), np.where(out, middle, high)
     reach = np.where(astray, low, radius)
+    # shares of area: sectors of equal width go by the square of their reach
     if np.mean((reach / radius) ** 2) >= least_share:
         return
     worst = int(reach.argmin())

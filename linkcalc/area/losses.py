@@ -72,6 +72,7 @@ def losses(
     apart = np.flatnonzero(length >= _CLOSEST_M)
     steps = land.intervals(east, north)
     if apart.size:
+        # copies, as an index array gives no view: what the loop writes is put back below
         some, rows = facts[apart], found[apart]
         grid = grid_of(land, outward=fixed == "near")
         places = np.stack([east / land.radius_m, north / land.radius_m, length], axis=-1)[apart]

@@ -103,6 +103,7 @@ def template_case(loaded: "LoadedPlan", link: Link, station: str) -> tuple[LinkC
         x, 0.0 * x, 0.0 * x, ("", "", ""), np.full(3, INLAND, dtype=np.int8),
         np.full(3, latitude), np.full(3, longitude), "", 0.0, (),
     )  # fmt: skip
+    # obstacles and a survey are those of the link's own path, not of the path to a cell
     alone = link.model_copy(update={"obstacle": [], "profile_csv": None})
     case = LinkCase(alone, near, far, plan.conditions, nowhere, 0.0, 180.0, plan.regulation)
     # power over the legal limits does not count
@@ -138,6 +139,7 @@ def answers(
     # duty, dwell or channel over a legal limit: at risk at best, as a check has it
     over = any(x.legal_dbm is None for x in lawful(template)[1])
     at_best = VERDICTS.index("at_risk" if over else "closes")
+    # by what is left over the required margin, not by margin: the receivers' noise may be unequally certain
     weaker_return = margins[1] - return_.required_margin_db < margins[0] - forward.required_margin_db
     margin = np.where(weaker_return, margins[1], margins[0])
     needed = np.where(weaker_return, return_.required_margin_db, forward.required_margin_db)
@@ -153,6 +155,7 @@ def answers(
         success_forward=forward.success,
         success_return=return_.success,
         spreading_factor=_lowest_factor(template, margin - needed),
+        # -1, no path, is less than any word, and stays
         verdict=np.minimum(np.minimum(forward.verdict, return_.verdict), np.int8(at_best)),
         path_loss_db=found.loss_db,
         ground_m=found.far_ground_m if fixed == "near" else found.near_ground_m,
@@ -215,9 +218,11 @@ def _common_db(
 ) -> Floats:  # fmt: skip
     """All gains and losses between the two connectors, the same in both directions."""
     near, far = template.near, template.far
+    # true bearings: in the plane around the station straight lines through it are geodesics
     out = np.degrees(np.arctan2(east, north))
     moved = far if fixed == "near" else near
     home = out + 180.0
+    # the true bearing back costs a geodesic a cell, and only an antenna that points somewhere looks at it
     if moved.antenna.azimuth_deg is not None:
         lat, lon = Plane(*station_deg).geographic(east, north)
         there = np.broadcast_to(station_deg[0], east.shape), np.broadcast_to(station_deg[1], east.shape)

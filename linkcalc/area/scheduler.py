@@ -42,6 +42,7 @@ class Local:
         pool = ThreadPoolExecutor(self.workers, thread_name_prefix="tile")
         try:
             while waiting or running:
+                # one more than there are threads, so that none waits while a result is taken over
                 while waiting and len(running) < self.workers + 1:
                     tile = waiting.pop()
                     running[pool.submit(work, job, tile)] = tile

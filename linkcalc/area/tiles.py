@@ -117,6 +117,7 @@ class Job:
     ) -> tuple[Floats, Floats]:
         """Cells in metres east and north of a hop's station."""
         east, north = self.grid.east_north(rows, columns)
+        # on a grid around this station nothing is projected, and nothing rounded by it
         if hop.station_deg == (self.grid.latitude_deg, self.grid.longitude_deg):
             return east, north
         return hop.land.position_of(*self.grid.geographic(east, north))
@@ -163,6 +164,8 @@ class TileStore:
     def load(self, tile: Tile) -> Singles | None:
         """A tile that is there and whole, else None."""
         try:
+            # never unpickled: whoever can write to the folder could run code; what is not whole is worked
+            # out anew
             found = np.load(self._file(tile), allow_pickle=False)
         except (OSError, ValueError, EOFError):
             return None

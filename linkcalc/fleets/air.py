@@ -67,6 +67,8 @@ class Air:
         self._answers = rates.answered[:, np.newaxis] * at_shed
         self.answering = (self._answers * self._answer_s[:, np.newaxis]).sum(axis=0)
         """(s,): share of the time that a shed sends answers."""
+        # both survive only where the difference of levels meets both thresholds: never if these add up to
+        # more than 0
         self._exclude = network.threshold_db + network.threshold_db.T > 0.0
         self._quiet: dict[tuple[int, int, float], tuple[Floats, Floats]] = {}
 
@@ -83,6 +85,7 @@ class Air:
         spoils = self._met.spoils(shed, factor)
         rate = self._rates.sent / net.channels
         mine = spoils[nodes] * rate[nodes, np.newaxis]
+        # a sum less a part of it: rounding must not leave it below 0
         others = np.maximum(rate @ spoils - mine, 0.0)
         if net.slotted:  # only what starts in the same slot overlaps
             return np.asarray(others * net.slot_s)
@@ -160,6 +163,7 @@ class Air:
             long, answer = self._length_s, float(net.answer_s[c])
             spoils[0] += hit * np.where(long > answer, long - answer / 2.0, long**2 / (2.0 * answer))
             spoils[1] += hit * (long + min(own_s, float(self._length_s[own].mean())))
+        # on the same channel twice: as the answered packet, and as the wanted one
         rate = self._rates.sent / net.channels**2 * spoils
         at_once, meanwhile = np.exp(rate @ self._met.spoils(shed, factor))
         return at_once, meanwhile
@@ -169,6 +173,7 @@ class Air:
         net = self._network
         i = np.arange(net.nodes)
         begins = net.time_on_air_s[i, self._setting.factor]
+        # an answer that ends with its slot reaches into no other
         into_next = np.ceil((begins + self._answer_s) / net.slot_s - 1e-9) - 1.0
         later = answers * into_next
         # one demodulator has heard one packet of the slot only: the answer to it is no loss to another
@@ -232,6 +237,7 @@ class Air:
         sum_later, sum_before = of_class @ later, of_class @ before
         found = (after_s @ sum_later + before_s @ sum_before)[mine]
         at = mine, which[nodes]
+        # the sums are over all nodes, and no node meets itself
         found -= after_s[at][:, np.newaxis] * later[nodes] + before_s[at][:, np.newaxis] * before[nodes]
 
         weight = after_s * sum_later.mean(axis=1) + before_s * sum_before.mean(axis=1)

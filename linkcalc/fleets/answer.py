@@ -90,6 +90,7 @@ def answer(
     asked = _Asked(loaded, found, net, choice, limits, None if choose else planned)
     nodes = tuple(_node_answers(asked, assignment, predicted, words, alone, total))
     sheds = tuple(_shed_answer(asked, assignment, j) for j in range(net.sheds))
+    # a fleet with nodes that could not be answered is at risk at best
     verdict = _least({"at_risk" if found.refused else "closes", *(n.verdict for n in nodes)})
     if many:
         say("working out what more and less traffic does, and what the remedies are")

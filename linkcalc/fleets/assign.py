@@ -105,6 +105,7 @@ def options(network: Network, supply: Supply, choice: Choice, air: Air | None) -
     rate = count / network.interval_s[:, np.newaxis, np.newaxis, np.newaxis]
     charge = (rate * mas[:, np.newaxis] + supply.always_ma(network).reshape(-1, 1, 1, 1)) * DAY_H
     elsewhere = (choice.pinned[:, np.newaxis] >= 0) & (choice.pinned[:, np.newaxis] != np.arange(s))
+    # marked by -1, less than any success, so that a barred option is not the highest of a node that fails
     barred = ~choice.allowed[:, np.newaxis] | elsewhere[:, :, np.newaxis, np.newaxis]
     return Options(np.where(barred, -1.0, success), charge)
 
@@ -147,6 +148,7 @@ def assignment_of(network: Network, supply: Supply, setting: Setting, required: 
 def _is_better(value: tuple[float, float], other: tuple[float, float]) -> bool:
     if value[0] < other[0] - _EQUAL:
         return True
+    # lacking more is not allowed even within rounding: so no setting comes back, and the search ends
     return value[0] <= other[0] and value[1] < other[1] * (1.0 - _EQUAL)
 
 
@@ -214,6 +216,7 @@ def _step(search: _Search, best: Assignment) -> Assignment | None:
     useful = np.flatnonzero(differs & np.where(fails, gains > 0.0, saves > 0.0))
     if not useful.size:
         return None
+    # lexsort's last key ranks first: nodes that fail, by what they gain, then the others by what they save
     order = useful[np.lexsort((-saves[useful], -gains[useful] * fails[useful], ~fails[useful]))]
     for nodes in _groups(order):
         trial = search.judge(best.setting.changed(nodes, wanted))

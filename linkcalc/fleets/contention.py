@@ -91,6 +91,7 @@ def messages(
         # all tries of a message share the slow state: the mean over these is taken last
         slow = network.sigma_db[nodes, shed][:, np.newaxis] * _Z
         place = (margin_db[..., np.newaxis] + slow[:, np.newaxis, :] - MARGINS_DB[0]) / STEP_DB
+        # a little below the last point, so that there is always one above to interpolate to
         place = np.clip(place, 0.0, MARGINS_DB.size - 1.001)
         means = [_between(received_by_margin(fading, v), place) for v in by_level]
         answered = above(fading, return_margin_db[:, np.newaxis] + slow)[:, np.newaxis, :]
@@ -150,6 +151,7 @@ def _tries(lost: Floats, again: Floats, met: "Met", tries: int) -> Iterator[Floa
         yield from (lost for _ in range(1, tries))
         return
     spoilt, both = (v[:, np.newaxis, np.newaxis] for v in (met.again.spoilt, met.again.both))
+    # a try is repeated only if it was lost: the chance among those
     meets = again / np.maximum(lost, 1e-300)
     for left in met.left[: tries - 1]:
         once_more = np.minimum(meets, 1.0) * left
@@ -208,6 +210,7 @@ def outlook(network: Network, setting: Setting, *, spread: bool = True) -> Outlo
     packets' lengths, as Abramson 1970 for equal packets, with the share of interferers that are strong enough.
     """
     n = network.nodes
+    # without answers every try is sent, whatever becomes of those before
     start = 1.0 if network.acknowledged else float(network.tries)
     met = Encounters(network, setting)
     ended = met.answer_heard if network.acknowledged else np.zeros(n)

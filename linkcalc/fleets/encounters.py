@@ -73,6 +73,7 @@ class Encounters:
         """(n, s): chance that a shed hears a node."""
         fading = network.fading[i, setting.shed]
         self.answer_heard = above(fading, network.return_margin_db(setting.shed, setting.factor))
+        # levels stay while rates are worked out: what is kept serves every round of that
         self.kept: dict[tuple[str, int, int], Floats] = {}
 
     def over(self, shed: int, level_dbm: Floats) -> Floats:
@@ -124,6 +125,7 @@ class Encounters:
     def _surviving_dbm(self, shed: int, factor: int) -> Floats:
         threshold = self.network.threshold_db[self.setting.factor, factor]
         stronger = self._wanted_dbm(shed, factor) + threshold[:, np.newaxis]
+        # not spoilt is not enough: its shed must hear it as well
         return np.asarray(np.maximum(stronger, self.needed_dbm[:, shed, np.newaxis]))
 
     def spoils_and_returns(

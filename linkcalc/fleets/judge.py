@@ -38,6 +38,7 @@ def by_link(network: Network, paths: Paths, setting: Setting, asked: Requirement
     k, j = np.arange(network.nodes), setting.shed
     uncertain = paths.site_db[k, j], paths.conditions_db[k, j], paths.k_db[k, j]
     margins = [network.margin_db(setting.power_dbm, j, setting.factor)]
+    # without answers nothing is sent back, and the return direction is not asked for
     if network.acknowledged:
         margins.append(network.return_margin_db(j, setting.factor))
     return np.asarray(np.min([judgement(asked, margin, *uncertain).verdict for margin in margins], axis=0))

@@ -73,6 +73,7 @@ def received_by_margin(fading: NDArray[np.int8], survival: Floats) -> Floats:
     wraps around falls on margins that are cut away.
     """
     # levels lie on a coarser grid than margins: each step of survival stands at every _STRIDE-th place
+    # summed by parts: where survival rises, times the chance that the level is above that step
     rise = np.zeros((survival.shape[0], _REACH + 1))
     rise[:, ::_STRIDE] = np.diff(survival, axis=1, prepend=0.0)
     spectrum = rfft(rise, _LENGTH, axis=1)

@@ -100,6 +100,7 @@ class Limits:
         frequency = self._fleet.radio.frequency_mhz * 1e6
         others = tuple(OtherTraffic(frequency, s * count) for s, count in seconds.items() if s != longest)
         total = sum(s * count for s, count in seconds.items())
+        # more than the hour holds is no traffic that the table of limits could be asked about
         if total >= HOUR_S:
             words = f"its answers would take {total / HOUR_S:.1f} hours of each hour"
             return Held("over", words, total / HOUR_S, False)

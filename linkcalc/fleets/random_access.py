@@ -65,6 +65,7 @@ def blocked(servers: int, load: ArrayLike) -> Any:
     if int(servers) != servers or servers < 1:
         raise DomainError(f"servers must be a whole number of at least 1, got {servers!r}")
     offered = checked("load", load, at_least=0.0)
+    # the recursion stays between 0 and 1, where the formula's powers and factorials overflow
     share: Floats = np.ones(offered.shape)
     for k in range(1, int(servers) + 1):
         share = offered * share / (k + offered * share)

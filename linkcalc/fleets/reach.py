@@ -130,6 +130,7 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
         )  # fmt: skip
         here = (side.land.latitude_deg, side.land.longitude_deg)
         ends = answers(side.template, side.fixed, here, east, north, found)
+    # the template's power may have been turned down to a legal one: the gain must not depend on it
     gain = ends.level_forward_dbm - side.template.near.transmit_power_dbm
     forward = ends.judgements[0]
     return np.stack(
@@ -176,6 +177,7 @@ def paths(
     if numba:
         if not kernels.kept_on_disk():
             say("compiling, once: some 10 s; later runs start at once")
+        # compiled by one pair here, before all threads ask for it at once
         probe = Job(job.sides[:1], job.latitude_deg[:1], job.longitude_deg[:1], heights[:1], True)
         pairs(probe, (0, 0))
     found = np.full((len(_FIELDS), len(nodes), len(sides)), np.nan)
@@ -259,6 +261,7 @@ def network(loaded: LoadedFleet, found: Paths) -> Network:
         threshold = required.reshape(1, 1)
     else:
         threshold = np.asarray(survival_threshold_db(np.array(factors)[:, np.newaxis], np.array(factors)))
+    # no path is a level that nobody hears, where NaN would spoil every sum over the nodes
     gain = np.where(np.isnan(found.gain_db), -np.inf, found.gain_db)
     return Network(
         gain_db=gain,

@@ -111,6 +111,7 @@ def _lighter(
     """What would bring it for nodes that fail for the others' load."""
     count = int(loaded.sum())
     who = f"{count} {_nodes(count)} {'fails' if count == 1 else 'fail'} for the load of the others"
+    # no option has a success of 2: of each node the one with the highest is taken
     strongest = cheapest(alone, np.full(net.nodes, 2.0), choice)
     setting = assignment.setting.changed(np.flatnonzero(loaded), strongest)
 
@@ -139,6 +140,7 @@ def spread_retries(net: Network, setting: Setting) -> Iterator[str]:
     if net.tries == 1:
         return
     longest = float(net.time_on_air_s.max())
+    # all tries within half of the shortest interval, or retries run into the next message
     room = float(net.interval_s.min()) / 2.0 / (net.tries - 1) - longest
     now = _mean_loss(net, setting)
     found = []
@@ -149,6 +151,7 @@ def spread_retries(net: Network, setting: Setting) -> Iterator[str]:
     if not found or now < _LEAST_LOSS:
         return
     least = min(loss for _, loss in found)
+    # the shortest spread that does nearly as well as the best: a longer one only delays messages
     seconds, then = next(f for f in found if f[1] <= 1.5 * least)
     times = now / max(then, 1e-6)
     if times >= 1.5:
@@ -188,4 +191,5 @@ def _fewer_reports(net: Network, is_met: Callable[[Network], bool]) -> float | N
     while high / low > 1.02:
         middle = math.sqrt(low * high)
         low, high = (low, middle) if is_met(scaled(net, 1.0 / middle)) else (middle, high)
+    # rounded up: what is proposed must suffice
     return math.ceil(high * 10.0) / 10.0

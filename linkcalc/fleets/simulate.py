@@ -240,6 +240,7 @@ def drawn(
     """Draw all that chance deals to one part."""
     n, tries = network.nodes, network.tries
     longest = float(network.time_on_air_s.max()) + float(network.answer_s.max()) + network.slot_s
+    # a message from before the window may still repeat in it: the rim is longer than all tries take
     rim = (tries + 1) * (longest + (network.retry_wait_s + network.retry_spread_s if tries > 1 else 0.0))
     begin, end = -rim, duration_s + rim
     interval = network.interval_s
@@ -346,6 +347,7 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
         start = again[0][0] if repeats else due
         if start == np.inf and on_air == 0:
             return fate, delivered
+        # ends go before starts of the same instant: packets back to back do not overlap
         leaves = on_air > 0 and ends[active[at]] <= start
         if leaves:
             p = active[at]
@@ -362,6 +364,7 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
             on_air -= 1
             active[at] = active[on_air]
             at = first_to_end(active, on_air, ends)
+            # a demodulator is held until the packet ends, though that was spoilt on the way
             for q in range(sheds):
                 busy[q] -= takes[p, q]
             delivered[m] |= fate[p] == GOOD
@@ -383,6 +386,7 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
             fate[p] = WEAK
         elif half_duplex and deaf_until[j] > start:
             fate[p] = DEAF
+        # a shed cannot know whom a packet is for: whatever it hears takes one of its demodulators
         for q in range(sheds):
             hears = level[m, t, q] >= need[c, q] and not (half_duplex and deaf_until[q] > start)
             takes[p, q] = hears and busy[q] < demodulators

@@ -17,6 +17,7 @@ from linkcalc.operation.sections import with_sections
 from linkcalc.plan import LoadedPlan, load_plan
 
 LEAF = {"in": "in_leaf", "out": "out_of_leaf"}
+# a comma parts two settings only where another key and = follow: values may hold commas
 _NEXT = re.compile(r",\s*(?=[^,=]+\.[^,=]+=)")
 
 Leaf = Literal["in_leaf", "out_of_leaf"]

@@ -169,6 +169,7 @@ def heights_of(
     """The heights of one link; what is not given is as the plan states it."""
     known = loaded.plan.prices
     listed = {name: getattr(known, key) for name, key in _LISTED.items() if key in known.model_fields_set}
+    # what is given goes before what the plan lists; a plan's default is no price that anybody stated
     stated = {**listed, **prices}
     feet_m = (loaded.plan.station_named(name).mast_foot_m for name in (link.from_, link.to))
     near_m, far_m = (foot if given is None else given for given, foot in zip(bases_m, feet_m, strict=True))
@@ -304,6 +305,7 @@ class _Grid:
     def cheapest(self) -> Pair | None:
         """The cheapest pair that lacks nothing, as a check of its own finds it; of several, that with most to spare."""
         lacking = self.lacking_db
+        # lexsort's last key ranks first: cost, then what lacks
         for flat in np.lexsort((lacking.ravel(), np.round(self.cost.ravel(), 6))):
             at = divmod(int(flat), lacking.shape[1])
             # so near to the requirement the rounded terms of a check decide

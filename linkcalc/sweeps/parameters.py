@@ -98,6 +98,7 @@ class Parameter:
     def checked_values(self, given: Any) -> tuple[Any, ...]:
         """Values as the plan writes them, in the order given."""
         items = np.atleast_1d(
+            # a word is one value, not a list of its letters
             np.asarray(given if isinstance(given, str | np.ndarray) else list(_each(given)))
         )
         if items.ndim != 1 or not items.size:
@@ -198,6 +199,7 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
         "median effective earth radius factor, in place of the refractivity lapse",
         "1.07 to 22.4",
         float,
+        # k = 157 / (157 - delta_n), turned round
         lambda k: 157.0 - 157.0 / k,
         (1.07, 22.4),
     )
@@ -209,6 +211,7 @@ def parameters(link: Link, *, rasters: bool = True) -> Iterator[Parameter]:
         "distance at which the far station stands on the line from the near one to where the plan has it, m",
         "above 0",
         float,
+        # above 0: the least number that is more
         limits=(math.ulp(0.0), math.inf),
     )
     if rasters:
@@ -227,6 +230,7 @@ _LINK: Mapping[str, frozenset[str]] = {
     "required_success": frozenset({"asked"}),
     "confidence": frozenset({"asked"}),
     "channel_busy_percent": frozenset({"asked"}),
+    # tries that hop change how a path fades and what of its spread belongs to the site, and no level
     "hopping_bandwidth_mhz": frozenset({"path"}),
 }
 
@@ -237,6 +241,7 @@ def _of_stations(key: str, field: Any, path: tuple[str, ...]) -> Iterator[Parame
     places: list[Place] = [("station", index, *path, key) for index, _ in ends]
     touched = [_of_station(key, path, end) for _, end in ends]
     moves = key in _POSITION
+    # one position for both ends would put them at the same place
     if not moves:
         yield _one(name, field, places, touched[0] | touched[1])
     for index, end in ends:

@@ -129,12 +129,14 @@ def rolling(spread_m: float) -> Callable[[float], list[Profile]]:
         x = _points(length_m)
         found = []
         for seed in range(PROFILES):
+            # the same hills at every length, cut later: a longer path is no other land
             rng = np.random.default_rng(seed)
             waves = np.geomspace(300.0, 8000.0, 16)
             phase = rng.uniform(0.0, 2.0 * np.pi, waves.size)
             h = (waves**0.7 * np.sin(2.0 * np.pi * x[:, np.newaxis] / waves + phase)).sum(axis=1)
             # the spread of the whole, not of the piece at hand
             deviation = math.sqrt(0.5 * float((waves**1.4).sum()))
+            # from 10 to 90 % of a normal distribution are 2.563 standard deviations
             found.append(profile_from(x, h * spread_m / (2.563 * deviation), source="made rolling ground"))
         return found
 
@@ -143,6 +145,7 @@ def rolling(spread_m: float) -> Callable[[float], list[Profile]]:
 
 def wooded_end(length_m: float) -> list[Profile]:
     """Level ground with 60 m of trees 15 m high that begin 20 m from the `from` station."""
+    # close points, so that 60 m of trees hold several
     x = _points(length_m, step_m=10.0 if length_m < 3000.0 else 20.0)
     trees = np.where((x >= 20.0) & (x <= min(80.0, length_m / 2.0)), 15.0, 0.0)
     return [profile_from(x, np.zeros(x.size), trees, source="level ground, trees at one end")]
@@ -276,6 +279,7 @@ def how_far(
     start = replace(
         loaded,
         plan=plan.model_copy(update={"station": [_unplaced(s) for s in plan.station], "link": [bare]}),
+        # a case needs some profile: those of each ground take its place
         profiles={chosen.name: flat(1000.0)[0]},
     )
     nothing: Any = ()
@@ -295,6 +299,7 @@ def how_far(
                 [_distance_at(distance, way[row], level) for way in share]
                 for level in (asked.confidence, GAMBLE)
             )
+            # a stated fade margin is required besides the share of sites: the nearer of both ends counts
             if asked.stated_margin_db is not None:
                 stated = [_distance_at(distance, way[row], asked.stated_margin_db) for way in margin]
                 closes = [min(pair) for pair in zip(closes, stated, strict=True)]
@@ -405,6 +410,7 @@ def _distance_at(distance: Floats, share: Floats, level: float) -> float:
     below = np.flatnonzero(share < level)
     if not below.size:
         return math.inf
+    # a share that rises again farther out is not counted on
     j = int(below[0])
     if j == 0:
         return 0.0

@@ -188,6 +188,7 @@ def sample(
         for one in links:
             ends = loaded.plan.station_named(one.from_), loaded.plan.station_named(one.to)
             others = {s.name for s in loaded.plan.station} - {s.name for s in ends}
+            # what is of a station that this link does not have is left to the links that do
             keys = [n for n in given if not any(n.startswith(f"{other}.") for other in others)]
             inputs, growing = varied_on(loaded, one, ends, keys)
             varied = dict(zip(keys, inputs, strict=True))
@@ -196,6 +197,7 @@ def sample(
             rows = _Rows(cases, inputs, [given[key] for key in keys], size)
             found = table(rows, stated_current_ma(loaded, ends[0].name))
             tables.append({name: np.broadcast_to(array, (size,)) for name, array in found.items()})
+    # by identity: draws of two inputs may be equal
     unused = [key for key in given if not any(given[key] is values for values in used.values())]
     if unused:
         raise DomainError(f"{quoted(unused[0])} is of no link of this plan")
@@ -300,6 +302,7 @@ class _Rows(Grid):
         values: list[tuple[Any, ...]] = []
         codes: list[NDArray[np.int64]] = []
         for one, column in zip(varied, drawn, strict=True):
+            # the plan's rules are tried on the least and the largest alone: a NaN among them would pass
             if column.dtype.kind == "f" and not np.isfinite(column).all():
                 raise DomainError(f"{one.name}: a draw is not a finite number")
             different, code = np.unique(column, return_inverse=True)
@@ -326,6 +329,7 @@ def plan_of_fleet(loaded: LoadedFleet) -> LoadedPlan:
     stations, links = [], []
     taken = {shed.name for shed in sheds}
     for node in loaded.nodes:
+        # a node may be called as a shed, which a plan refuses of its stations; names end at 60 characters
         name = node.name if node.name not in taken else f"{node.name[:54]} node"
         keys = ("latitude_deg", "longitude_deg", "easting_m", "northing_m", "epsg", "antenna_height_m",
                 "transmit_power_dbm")  # fmt: skip

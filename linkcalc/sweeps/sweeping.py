@@ -234,6 +234,7 @@ class Cases:
         moved = tuple((p.name, value) for p, value in changes.items() if p.moves)
         if moved not in self._grounds:
             self._grounds[moved] = self._ground(plan, dict(moved).get(DISTANCE))
+        # after the ground was found, which takes numbers alone
         for p, values in along.items():
             for place in p.places:
                 plan = _copied(plan, place, p.to_plan(values))
@@ -493,12 +494,14 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
     between_db = path_db + near.hardware_db + far.hardware_db + polarisation_db
     words, spare = [], []
     for way, tx, rx in (("", near, far), ("return_", far, near)):
+        # rounded where a check rounds, so that margins are its margins to the last digit
         received = np.round(tx.power_dbm + between_db, DECIMALS)
         sensitivity = -np.round(signal_db + rx.noise_db, DECIMALS)
         margin = np.round(received - sensitivity, DECIMALS)
         required, success, word, share = _judged(
             asked,
             margin,
+            # the path and the receiver's noise are uncertain independently: variances add
             np.sqrt(site_variance + rx.site_variance),
             np.sqrt(conditions_variance + rx.conditions_variance),
             k_db,
@@ -519,6 +522,7 @@ def table(grid: Grid, stated_current_ma: float | None) -> dict[str, NDArray[Any]
             spare[1] < spare[0], found["return_fade_margin_db"], found["fade_margin_db"]
         ),
         "spare_margin_db": np.minimum(*spare),
+        # over a limit that is not of power, or on ground that is not known: at risk at best
         "verdict": _VERDICTS[np.minimum(np.minimum(*words), np.where(near.over | far.over | unknown, 1, 2))],
         "time_on_air_s": time_s,
         "return_time_on_air_s": return_time_s,
@@ -556,5 +560,6 @@ def _current_ma(power_dbm: Floats, stated_ma: float | None) -> Floats:
     """Drawn while sending: as stated, or the generic figure where one is known."""
     if stated_ma is not None:
         return np.full(power_dbm.shape, stated_ma)
+    # the generic table ends at 30 dBm: beyond it no current is made up
     known = power_dbm <= 30.0
     return np.where(known, transmit_current_ma(np.where(known, power_dbm, 0.0)), np.nan)

@@ -60,6 +60,7 @@ def best_pair(
     run = run or Run()
     first, second = (np.where(np.isfinite(v), v, -np.inf).astype(np.float64) for v in (first_db, second_db))
     ones, others = candidates(first, ground_m), candidates(second, ground_m)
+    # best first, so that the search may stop; stable, so that equals come in the same order everywhere
     ones = ones[np.argsort(-first[tuple(ones.T)], kind="stable")]
     other_db = second[tuple(others.T)]
     starts: list[tuple[float, Cell, Cell]] = []
@@ -141,6 +142,7 @@ def _moved(
     for turn in range(2 * _MOST_ROUNDS):
         moving_second = turn % 2 == 0
         stays, ranks, rank_of_stay = (one, second, first) if moving_second else (other, first, second)
+        # better by more than rounding: figures of cells are in single precision
         wanted = (ranks > value + _BETTER_DB) & (rank_of_stay[stays] > value + _BETTER_DB)
         # two relays in one cell are one
         wanted[stays] = False

@@ -135,6 +135,7 @@ def ranked(spare_db: Any, verdict: Any) -> Floats:
 def chained(hops: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """What a chain of hops comes to: the weaker hop, and messages that pass them all, the hops' uncertainties
     independent."""
+    # minimum hands NaN on: a cell without a path over one of the hops has no answer
     margins = [np.minimum(hop["margin_forward_db"], hop["margin_return_db"]) for hop in hops]
     weakest = {name: np.minimum.reduce([hop[name] for hop in hops]) for name in ("spare_db", "verdict")}
     passed = {

@@ -96,6 +96,8 @@ def relay_siting(
             )
         answered = _Answered(hops, ground, allowed, found)
         cells = best_cells(ranked(both["spare_db"], both["verdict"]), grid, apart_m=apart, count=SPOTS)
+        # cells are in single precision and know no second opinions: the full check has the last word on the
+        # order
         spots = sorted(map(answered.chain, cells), key=lambda c: c.rank, reverse=True)
         two, search = None, None
         if relays == 2 or (relays is None and spots[0].verdict != "closes"):
@@ -160,6 +162,7 @@ def _grid(
     cell = max(CELL_M, radius * math.sqrt(math.pi / EASY_CELLS)) if cell_m is None else cell_m
     cell = float(checked("cell_m", cell, above=0.0))
     if cell_m is None and cell > CELL_M:
+        # a round width, and rounded up: no more cells than are easy
         cell = 5.0 * math.ceil(cell / 5.0)
     if cell > radius:
         raise DomainError(f"no cell lies within {radius / 1e3:.3g} km when cells are {cell:g} m wide")
@@ -169,6 +172,7 @@ def _grid(
             f"{access.nodata_distance_m:g} m from nodata is more than the {radius:.0f} m of the area's radius"
         )
     (latitude,), (longitude,) = geodesy.points_along(*ends_deg[0], *ends_deg[1], [length_m / 2.0])
+    # more cells than the area: distances from nodata are measured to cells beyond it, too
     half = int(radius / cell + 1e-9) + math.ceil(access.nodata_distance_m / cell)
     return Grid(float(latitude), float(longitude), cell, half)
 
@@ -192,6 +196,7 @@ def _refuse_beyond(ground: Mosaic, grid: Grid, unknown: Mask, radius: float) -> 
     for raster in ground.rasters:
         off &= ~raster.covers(*position)
     if off.any():
+        # a cell less, so that the radius proposed lies on the rasters
         reach = float(grid.distance_m()[unknown][off].min()) - grid.cell_m
         most = f"take {math.floor(reach / 100.0) / 10.0:g} km, " if reach >= 100.0 else ""
         raise TerrainError(
@@ -228,6 +233,7 @@ class _Answered:
     def _place(self, cell: tuple[int, int], number: int | None) -> Place:
         name = self.hops.relay.name if number is None else f"{self.hops.relay.name} {number}"
         east, north = (float(v) for v in self.hops.grid.east_north(*cell))
+        # rounded as files have it, so that a check of a spot as it is written finds the same
         latitude, longitude = (round(float(v), 7) for v in self.hops.grid.geographic(east, north))
         facts = float(self.ground_m[cell]), float(self.allowed.slope_deg[cell])
         return Place(
