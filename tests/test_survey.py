@@ -577,6 +577,28 @@ def test_another_place_that_closes_is_at_risk_where_the_stations_are_planned(pla
     assert elsewhere.statement.endswith("but not where the stations are planned.")
 
 
+@pytest.mark.parametrize(
+    ("month", "taken"), [(4, "bare"), (5, "bare"), (6, "in leaf"), (9, "in leaf"), (10, "bare")]
+)
+def test_months_of_budding_and_falling_leaves_count_as_bare(tmp_path, month, taken):
+    case = wooded(tmp_path)
+    rows = [replace(r, time=datetime(2026, month, 5, 9)) for r in measured(case)]
+    north = replace(
+        case, profile=replace(case.profile, latitude_deg=np.full(case.profile.distance_m.size, 50.0))
+    )
+    assert said(survey(north, rows), f"taken as {taken}, by their date")
+
+
+def test_of_two_directions_the_worse_word_is_the_answer():
+    from types import SimpleNamespace
+
+    from linkcalc.site.survey import _weaker
+
+    risky = SimpleNamespace(verdict="at_risk", fade_margin_db=30.0, required_margin_db=20.0)
+    sure = SimpleNamespace(verdict="closes", fade_margin_db=21.0, required_margin_db=20.0)
+    assert _weaker((risky, sure)) is risky
+
+
 def test_a_drive_log_is_no_walk_test(case):
     rows = [replace(measured(case, n=1)[0], spot=f"s{i}") for i in range(MOST_SPOTS + 1)]
     with pytest.raises(ReadingsError, match="more than 200 spots"):

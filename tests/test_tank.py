@@ -895,6 +895,14 @@ def test_time_to_empty_counts_on_the_worst_hours() -> None:
     assert played.start_m3 / played.mean_draw_m3_s == pytest.approx(16.0 / 28.0 * DAY_S)
 
 
+def test_the_worst_stretch_may_end_where_the_draw_changes() -> None:
+    """11 m3: ten in one hour, and before it one in half an hour of two; from hour to hour it is 1.9 h and more."""
+    draw = [2.0] * 24
+    draw[5:7] = [10.0, 1.0]
+    played = loop(start_m3=11.0, pump_m3_s=12.0 / 3600.0, draw_m3_s=tuple(d / 3600.0 for d in draw))
+    assert played.reserve_s == pytest.approx(1.5 * 3600.0)
+
+
 def test_a_watchdog_of_hundreds_of_intervals_is_mostly_outrun_by_a_report() -> None:
     """W = k T, one try, p lost: the last permit was m reports ago with (1 - p) p^(m-1), of m = 1 ... k, and then
     k - m + 1 reports tell of the stop before the watchdog: k p^k (1 - p) / (1 - p^k) = 0.309 (worked).

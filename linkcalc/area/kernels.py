@@ -99,17 +99,22 @@ def heights_along(layer: int, grid: Grid, east: float, north: float, points: int
     row_of = np.empty(DEGREE + 1)
     for i in range(len(heights)):
         heights[i] = math.nan
-    complete = False
+    complete, some = False, False
     windows = grid.windows
     for w in range(len(windows)):
         if windows[w, LAYER] != layer or complete:
             continue
         along(grid.maps[w, 0], east, north, column_of)
         along(grid.maps[w, 1], east, north, row_of)
-        if windows[w, COMPLETE] == 1:
+        # what a finer raster shows of the way is kept: a coarser one only fills in the rest
+        if windows[w, COMPLETE] == 1 and not some:
             complete = sample_complete(grid, windows[w], column_of, row_of, points, heights)
         if not complete:
             sample_with_holes(grid, windows[w], column_of, row_of, points, heights)
+            for i in range(len(heights)):
+                if not math.isnan(heights[i]):
+                    some = True
+                    break
     return complete
 
 

@@ -23,10 +23,10 @@ class Program(NamedTuple):
 
 @functools.cache
 def formulas() -> str:
-    """SHA-256 of all source that numbers come from."""
+    """SHA-256 of all source and tables that numbers come from."""
     package = Path(__file__).parents[1]
     made_of = hashlib.sha256()
-    for source in sorted(package.rglob("*.py")):
+    for source in sorted((*package.rglob("*.py"), *package.rglob("*.toml"))):
         # what prints, draws and asks changes no number
         if source.relative_to(package).parts[0] not in ("views", "cli"):
             made_of.update(source.read_bytes())

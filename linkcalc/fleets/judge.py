@@ -41,7 +41,8 @@ def by_link(network: Network, paths: Paths, setting: Setting, asked: Requirement
     # without answers nothing is sent back, and the return direction is not asked for
     if network.acknowledged:
         margins.append(network.return_margin_db(j, setting.factor))
-    return np.asarray(np.min([judgement(asked, margin, *uncertain).verdict for margin in margins], axis=0))
+    word = np.min([judgement(asked, margin, *uncertain).verdict for margin in margins], axis=0)
+    return np.asarray(np.where(paths.unknown[k, j], np.minimum(word, 1), word))
 
 
 def judged(

@@ -94,6 +94,8 @@ class Paths:
     k_db: Floats
     """Median Rician K of such paths."""
     regime: NDArray[np.int8]
+    unknown: NDArray[np.bool_]
+    """Paths whose ground is not known: no such link closes plainly."""
     noise_dbm: Floats
     """(s,)"""
     node_noise_dbm: float
@@ -109,7 +111,7 @@ class Paths:
         return np.asarray(np.hypot(self.site_db, self.conditions_db))
 
 
-_FIELDS = ("gain_db", "loss_db", "length_m", "site_db", "conditions_db", "k_db", "regime")
+_FIELDS = ("gain_db", "loss_db", "length_m", "site_db", "conditions_db", "k_db", "regime", "unknown")
 
 
 def pairs(job: Job, tile: tuple[int, int]) -> Floats:
@@ -134,7 +136,16 @@ def pairs(job: Job, tile: tuple[int, int]) -> Floats:
     gain = ends.level_forward_dbm - side.template.near.transmit_power_dbm
     forward = ends.judgements[0]
     return np.stack(
-        [gain, found.loss_db, length, forward.site_db, forward.conditions_db, forward.k_db, found.regime]
+        [
+            gain,
+            found.loss_db,
+            length,
+            forward.site_db,
+            forward.conditions_db,
+            forward.k_db,
+            found.regime,
+            found.ground_unknown,
+        ]
     )
 
 
@@ -200,6 +211,7 @@ def paths(
         | {
             "gain_db": by_name["gain_db"] - extra,
             "regime": np.nan_to_num(by_name["regime"], nan=-1.0).astype(np.int8),
+            "unknown": np.nan_to_num(by_name["unknown"], nan=1.0) > 0.0,
         },
         noise_dbm=np.array([s.template.budget().sensitivity_dbm - snr for s in sides]),
         node_noise_dbm=float(template.budget("return").sensitivity_dbm - snr),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from linkcalc._arrays import Floats
 from linkcalc.link import findings
 from linkcalc.link.case import ENDS, End, LinkCase, directional, feeder_loss_db, feeder_words
-from linkcalc.link.legal import breaks_limits, station_limits
+from linkcalc.link.legal import breaks_limits, lawful, station_limits
 from linkcalc.link.models import profile_losses
 from linkcalc.link.path_loss import CLEAR_RATIO
 from linkcalc.link.relayed_plan import RELAY_MAST_M, hops_over, relay_spots
@@ -73,6 +73,8 @@ class _Required(NamedTuple):
             not case.losses.ground_unknown[0]  # without known ground nothing closes
             and margin.min() >= (r.stated_margin_db or 0.0)
             and np.min(r.site_share(margin, *uncertain)) >= r.confidence
+            # over a limit of duty, dwell time or channel it is at risk at best, as a check has it
+            and all(x.legal_dbm is not None for x in lawful(case)[1])
         )
 
     def first_enough(self, ways: Iterable[tuple[_Way, LinkCase]]) -> tuple[_Way, LinkCase] | None:

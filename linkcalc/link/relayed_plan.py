@@ -22,6 +22,7 @@ from linkcalc.link.requirement import Requirement
 from linkcalc.plan import Link, LoadedPlan, Obstacle, Plan, Station
 from linkcalc.plan.assumptions import Assumption
 from linkcalc.plan.checking import checked_plan
+from linkcalc.plan.control import Message
 from linkcalc.plan.edits import edited_text
 from linkcalc.plan.stations import AROUND_KEYS
 from linkcalc.plan.syntax import parsed, value_text
@@ -128,7 +129,19 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
     """A plan whose links are the hops of one of its links over relays, in order, each with its messages."""
     plan = loaded.plan
     made = hops(plan, link, [r.name for r in relays])
-    messages = [
+    changed = plan.model_copy(
+        update={
+            "station": [*plan.station, *relays], "link": made, "message": carried(plan, link, made),
+            "power": [], "tank": None, "engine": None,
+        }
+    )  # fmt: skip
+    # profiles handed in are of whole links, not of hops
+    return replace(loaded, plan=changed, profiles={})
+
+
+def carried(plan: Plan, link: Link, made: Sequence[Link]) -> list[Message]:
+    """A link's messages as each of its hops carries them."""
+    return [
         m.model_copy(
             update={"link": hop.name, "sender": hop.from_ if m.sender in (None, link.from_) else hop.to}
         )
@@ -136,14 +149,6 @@ def with_relays(loaded: LoadedPlan, link: Link, relays: Sequence[Station]) -> Lo
         for m in plan.message
         if m.link == link.name
     ]
-    changed = plan.model_copy(
-        update={
-            "station": [*plan.station, *relays], "link": made, "message": messages,
-            "power": [], "tank": None, "engine": None,
-        }
-    )  # fmt: skip
-    # profiles handed in are of whole links, not of hops
-    return replace(loaded, plan=changed, profiles={})
 
 
 def hops(plan: Plan, link: Link, relays: Sequence[str]) -> list[Link]:

@@ -24,6 +24,7 @@ from linkcalc.link.parts_list import added, priced, station_parts
 from linkcalc.link.relayed_plan import (
     RELAY_MAST_M,
     RelayKit,
+    carried,
     hops,
     obstacles_on_hops,
     placed,
@@ -321,7 +322,11 @@ class _Search:
                 hop.model_copy(update={"obstacle": found})
                 for hop, found in zip(hops(plan, link, [relay.name]), standing, strict=True)
             ]
-            changed = plan.model_copy(update={"station": [*plan.station, relay], "link": [*plan.link, *two]})
+            # the hops stand in the link's place, with its messages: a relay's hour of air holds those of both
+            links = [*(k for k in plan.link if k.name != link.name), *two]
+            messages = [*(m for m in plan.message if m.link != link.name), *carried(plan, link, two)]
+            update = {"station": [*plan.station, relay], "link": links, "message": messages}
+            changed = plan.model_copy(update=update)
             try:
                 decisions = [decide(self.case_of(changed, hop)) for hop in two]
             except LinkcalcError:

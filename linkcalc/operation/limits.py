@@ -6,7 +6,7 @@ from math import inf
 from typing import TYPE_CHECKING
 
 from linkcalc.answer import Answer
-from linkcalc.errors import PlanError
+from linkcalc.errors import PlanError, quoted
 from linkcalc.link.modulation import Signal
 from linkcalc.link.traffic import Sent, sent_over
 from linkcalc.plan import ChirpModulation, Link
@@ -232,6 +232,10 @@ def _line(region: str | None, status: Status, found: Sequence[EndLimits]) -> str
 
 def packet_of(plan: "Plan", link: str, *, answers: bool) -> tuple[float, float | None]:
     """Time on air of one packet of a link, and the shortest interval that the plan's region allows it."""
-    end = next(e for e in ends(plan) if e.link == link and e.answers == answers)
+    end = next((e for e in ends(plan) if e.link == link and e.answers == answers), None)
+    if end is None:
+        raise PlanError(
+            f"link {quoted(link)} sends no {'answers' if answers else 'messages'}: none to be counted"
+        )
     packet = replace(end.transmission, tries=1, interval_s=None)
     return packet.time_on_air_s, check(packet, plan.regulation.region).shortest_interval_s

@@ -225,7 +225,6 @@ class LoadedFleet:
                 to=name,
                 frequency_mhz=f.radio.frequency_mhz,
                 modulation=f.radio.modulation,
-                confidence=f.traffic.confidence,
                 **{key: getattr(f.traffic, key) for key in _OF_A_MESSAGE},
             )
             for j, name in enumerate(names)
@@ -241,7 +240,7 @@ class LoadedFleet:
         return LoadedPlan(made, self.path, self.base_dir, self.digest, self.assumed, self.notes)
 
 
-_OF_A_MESSAGE = ("payload_bytes", "reply_payload_bytes", "required_success", "tries")
+_OF_A_MESSAGE = ("payload_bytes", "reply_payload_bytes", "required_success", "confidence", "tries")
 """Keys that a link and a fleet's traffic have alike."""
 
 

@@ -80,8 +80,9 @@ class DayFoliage:
         # between the tropics leaves go by the dry and the wet season, which no month tells
         if reading.time is None or latitudes is None or abs(latitudes[0]) < TROPICS_DEG:
             return None
-        winter = (11, 12, 1, 2, 3) if latitudes[0] > 0 else (5, 6, 7, 8, 9)
-        return "out_of_leaf" if reading.time.month in winter else "in_leaf"
+        # the months of budding and of falling leaves count as bare, the safe side: what leaves lose is then to come
+        in_leaf = (6, 7, 8, 9) if latitudes[0] > 0 else (12, 1, 2, 3)
+        return "in_leaf" if reading.time.month in in_leaf else "out_of_leaf"
 
     def warnings(self, readings: Sequence[Reading]) -> list[str]:
         """What was taken for granted, where it matters."""

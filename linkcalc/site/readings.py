@@ -362,7 +362,7 @@ def _once(readings: list[Reading], what: str, notes: list[str]) -> list[Reading]
     half, odd = divmod(len(readings), 2)
     start, again = readings[:half], readings[half:]
     # alike halves are a paste only where times run on and begin anew: packets of a minute look the same
-    times = [r.time.timestamp() for r in start if r.time is not None]
+    times = [r.time.replace(tzinfo=None) for r in start if r.time is not None]
     if odd or len(set(times)) < 2 or len(times) < half or times[0] >= times[-1]:
         return readings
     if [_bare(r) for r in start] != [_bare(r) for r in again]:

@@ -14,7 +14,7 @@ from typing import Literal
 from linkcalc.answer import Answer, said, view
 from linkcalc.errors import ReadingsError
 from linkcalc.link.case import LinkCase
-from linkcalc.link.findings import WAYS, Excess
+from linkcalc.link.findings import VERDICTS, WAYS, Excess
 from linkcalc.link.legal import lawful
 from linkcalc.link.result import VerdictWord
 from linkcalc.link.uncertainty import rician_k_db
@@ -287,7 +287,8 @@ def _answer(
 
 
 def _weaker(directions: Iterable[DirectionSurvey]) -> DirectionSurvey:
-    return min(directions, key=lambda d: d.fade_margin_db - d.required_margin_db)
+    # a direction may lack no margin and yet be at risk, where others spoil too much: the worse word comes first
+    return min(directions, key=lambda d: (VERDICTS.index(d.verdict), d.fade_margin_db - d.required_margin_db))
 
 
 def _reservation(sides: Sequence[tuple[Side, Found]], over: Sequence[Excess]) -> Reservation:

@@ -115,7 +115,7 @@ class Parameter:
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if self.kind is int and number and float(value).is_integer():
             return int(value)
-        if self.kind is float and number and not self.limits[0] > value and not self.limits[1] < value:
+        if self.kind is float and number and self.limits[0] <= value <= self.limits[1]:
             return float(value)
         if self.kind is not float and self.kind is not int and isinstance(value, self.kind):
             return value

@@ -110,7 +110,7 @@ class Page:
     def wrap(self, text: str, *, indent: int = 0, hanging: int | None = None, bold: bool = False) -> None:
         rest = indent if hanging is None else hanging
         whole = TOGETHER.sub(lambda m: m[0].replace(" ", NO_BREAK), self.clean(text))
-        for i, line in enumerate(_wrapped(whole, self.width - indent, self.width - rest)):
+        for i, line in enumerate(_wrapped(whole, max(self.width - indent, 1), max(self.width - rest, 1))):
             self.line(" " * (rest if i else indent) + line)
             if self._colour and bold:
                 self._lines[-1] = f"{_BOLD}{self._lines[-1]}{_RESET}"
@@ -226,8 +226,8 @@ def _wrapped(text: str, first: int, rest: int) -> list[str]:
         else:
             line = f"{line} {word}" if line else word
         while cells(line) > width:
-            head = ""
-            while cells(head + line[len(head)]) <= width:
+            head = line[:1]  # one at least, however wide: or the line would never end
+            while len(head) < len(line) and cells(head + line[len(head)]) <= width:
                 head += line[len(head)]
             lines.append(head)
             line, width = line[len(head) :], rest

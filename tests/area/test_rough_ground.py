@@ -63,6 +63,7 @@ def rasters(tmp_path_factory):
     coarse = hills(3, 130, 130, 15.0)
     coarse[40:43, 40:42] = np.nan
     coarse[90, 60:63] = np.nan
+    raster(folder / "whole.tif", hills(3, 130, 130, 15.0), x - 65 * 45.0, y + 65 * 45.0, 45.0)
     raster(folder / "coarse.tif", coarse, x - 65 * 45.0, y + 65 * 45.0, 45.0)
     fine = hills(5, 120, 90, 10.0)
     fine[20:30, 20:40] = np.nan
@@ -84,6 +85,14 @@ def test_seams_and_holes_equal_check(rasters, tmp_path, use_numba, step):
         assert len(place.land.windows) == 2
         assert (place.land.windows[:, -1] == 0).all()  # neither is whole
         compare(place, 60, use_numba, seed=11)
+
+
+@pytest.mark.parametrize("use_numba", PATHS)
+def test_a_whole_coarse_raster_does_not_cover_a_fine_one(rasters, tmp_path, use_numba):
+    text = PLAN.format(rasters=f'["{rasters}/whole.tif", "{rasters}/fine.tif"]', more="")
+    with scene(text, tmp_path, "shed", MIDDLE, 2400.0) as place:
+        assert sorted(place.land.windows[:, -1]) == [0, 1]
+        compare(place, 60, use_numba, seed=14)
 
 
 @pytest.mark.parametrize("use_numba", PATHS)

@@ -102,7 +102,9 @@ def test_a_link_is_judged_by_its_weaker_way_where_answers_count() -> None:
     """The margin asked at 8 dB of site and a clear path; half a decibel above and below it, each way."""
     asked = Requirement(0.9, 0.9, None, 1, 0.0)
     one: dict[str, Any] = {"site_db": 8.0, "conditions_db": 2.0, "k_db": 10.0}
-    paths: Any = SimpleNamespace(**{name: np.array([[v]]) for name, v in one.items()})
+    paths: Any = SimpleNamespace(
+        **{name: np.array([[v]]) for name, v in one.items()}, unknown=np.array([[False]])
+    )
     needed_db = float(asked.margin_db(8.0, 2.0, 10.0))
     for there, back, acknowledged, word in (
         (0.5, 0.5, True, "closes"),
@@ -118,3 +120,6 @@ def test_a_link_is_judged_by_its_weaker_way_where_answers_count() -> None:
             return_snr_db=np.array([[needed_db + back - 15.0]]),
         )  # fmt: skip
         assert [VERDICTS[w] for w in by_link(net, paths, setting, asked)] == [word]
+        unknown: Any = SimpleNamespace(**{**vars(paths), "unknown": np.array([[True]])})
+        capped = "at_risk" if word == "closes" else word
+        assert [VERDICTS[w] for w in by_link(net, unknown, setting, asked)] == [capped]

@@ -150,10 +150,13 @@ class FillLoop:
 
     @property
     def reserve_s(self) -> float:
-        """Shortest time from the start level to empty, over the hours of the day it may begin."""
-        draw = Daily(self.draw_m3_s)
-        begin = np.arange(len(self.draw_m3_s)) * (DAY_S / len(self.draw_m3_s))
-        return float((draw.when(draw.total(begin) + self.start_m3 - self.empty_m3) - begin).min())
+        """Shortest time from the start level to empty, over the times of the day it may begin."""
+        draw, amount = Daily(self.draw_m3_s), self.start_m3 - self.empty_m3
+        edges = np.arange(len(self.draw_m3_s)) * (DAY_S / len(self.draw_m3_s))
+        # the shortest begins or ends where the draw changes: between, its length goes up or down evenly
+        ends = edges + DAY_S * np.ceil(amount / (draw.mean * DAY_S))
+        lengths = draw.when(draw.total(edges) + amount) - edges, ends - draw.when(draw.total(ends) - amount)
+        return float(np.concatenate(lengths).min())
 
     @property
     def fill_time_s(self) -> float:
