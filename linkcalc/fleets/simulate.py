@@ -337,7 +337,6 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
     deaf_until = np.full(sheds, -np.inf)
     active = np.empty(messages, dtype=np.int64)
     on_air = 0
-    # a heap of retries; one that never comes due stays in it, so that it is never empty
     again = [(np.inf, np.int64(-1))]
     following = 0
     at = -1  # place among the active ones of the packet that ends first
@@ -347,7 +346,6 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
         start = again[0][0] if repeats else due
         if start == np.inf and on_air == 0:
             return fate, delivered
-        # ends go before starts of the same instant: packets back to back do not overlap
         leaves = on_air > 0 and ends[active[at]] <= start
         if leaves:
             p = active[at]
@@ -360,7 +358,6 @@ def events(draws: Draws, rules: Rules) -> tuple[NDArray[np.int8], NDArray[np.boo
         i = node[m]
         j = shed[i]
         if leaves:
-            # the packet that ends first leaves the air
             on_air -= 1
             active[at] = active[on_air]
             at = first_to_end(active, on_air, ends)

@@ -205,7 +205,6 @@ def path_of_profile(
         slope_t, slope_r = scan.t, scan.r
         lt, lr = scan.lt, scan.lr
     else:
-        # over the bare ground, as all horizons of Attachment 1: what stands on it is for diffraction alone
         lt = k.scan_nu(d, h, hts, hrs, ae, abeta)[1]
         lr = lt
     dlt = float(d[lt])

@@ -96,8 +96,6 @@ def relay_siting(
             )
         answered = _Answered(hops, ground, allowed, found)
         cells = best_cells(ranked(both["spare_db"], both["verdict"]), grid, apart_m=apart, count=SPOTS)
-        # cells are in single precision and know no second opinions: the full check has the last word on the
-        # order
         spots = sorted(map(answered.chain, cells), key=lambda c: c.rank, reverse=True)
         two, search = None, None
         if relays == 2 or (relays is None and spots[0].verdict != "closes"):
