@@ -37,9 +37,9 @@ class HeightPairs:
     k_db: Floats
     """Median Rician K."""
     regime: NDArray[np.int8]
-    """Index into `path_loss.REGIMES`."""
+    """Index into `losses.REGIMES`."""
     model: NDArray[np.int8]
-    """Index into `path_loss.MODELS`."""
+    """Index into `losses.MODELS`."""
     through_trees: NDArray[np.bool_]
     worst: NDArray[np.int64]
     """Index of the profile's point with the least clearance at the median k."""

@@ -30,6 +30,7 @@ from linkcalc.link.uncertainty import (
 )
 from linkcalc.plan import Antenna, ChirpModulation, Station
 from linkcalc.propagation import fresnel
+from linkcalc.rules.found import POWER_ROUNDING_DB
 
 _WORTH_REPAIR_DB = 1.0
 """A loss at the antenna from which putting it right is worth a line."""
@@ -154,7 +155,8 @@ def _power(case: LinkCase, required: _Required) -> Iterator[Advice]:
             # as a planner would set it: whole decibels
             most_dbm = min(HIGHEST_POWER_DBM, _legal_power_dbm(case, end))
             power_dbm = max(
-                power_dbm, min(math.ceil(power_dbm + lack_db - 1e-9), math.floor(most_dbm + 0.05))
+                power_dbm,
+                min(math.ceil(power_dbm + lack_db - 1e-9), math.floor(most_dbm + POWER_ROUNDING_DB)),
             )
         stations.append(station.model_copy(update={"transmit_power_dbm": power_dbm}))
     changed = replace(case, near=stations[0], far=stations[1])

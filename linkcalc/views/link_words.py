@@ -1,4 +1,4 @@
-"""The words for what is found about a link: the one place where such a wording is changed.
+"""The words for what is found about a link: the one place where such a sentence is changed.
 
 Numbers and codes come from `linkcalc.link.findings`; no sentence that is made here is taken apart again.
 """
