@@ -224,7 +224,9 @@ def _node_answers(
     for k in range(net.nodes):
         j = int(setting.shed[k])
         verdict, lacks = words.verdict[k], ""
-        if verdict != "closes":
+        if verdict == "at_risk" and found.unknown[k, j] and words.assured[k] >= required:
+            lacks = "the ground to its base station is not known"
+        elif verdict != "closes":
             lacks = lacks_words(
                 net, choice, k, required, best_alone=float(best_alone[k]), alone=float(averaged.alone[k]),
                 chosen=planned is None,

@@ -13,6 +13,7 @@ import pytest
 from matplotlib.collections import LineCollection
 from typer.testing import CliRunner, Result
 
+import linkcalc as lc
 from linkcalc.cli import app
 from linkcalc.fleets.answer import answer
 from linkcalc.plan.fleet import load_fleet
@@ -434,3 +435,10 @@ def test_played_and_worked_out_agree_at_the_planned_traffic(result):
         assert node.played_low - 0.02 <= node.success_predicted <= node.played_high + 0.02
         assert node.assured <= node.success_alone + 1e-9
         assert math.isfinite(node.margin_db)
+
+
+def test_a_node_beside_its_shed_is_at_risk_for_ground_that_is_not_known() -> None:
+    nodes = {n.name: n for n in lc.fleet(lc.sample_path("upland_fleet"), simulate=False).nodes}
+    near = nodes["tank 58"]
+    assert (near.verdict, near.lacks) == ("at_risk", "the ground to its base station is not known")
+    assert near.distance_m < 100.0
